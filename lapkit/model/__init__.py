@@ -1,0 +1,1 @@
+"""From a recording to laps on one distance grid: cutting, placing, framing."""

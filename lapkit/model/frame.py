@@ -1,0 +1,146 @@
+"""The lap frame: one lap on the shared distance grid.
+
+A lap frame is a plain `pandas.DataFrame`. Its index `distance` holds places on the track,
+``k * step`` metres from the line; row 850 m means the same place in every lap.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from lapkit.channels import FloatArray
+from lapkit.errors import FrameError
+
+MAX_ROWS = 2_000_000  # rows of one lap frame: 2000 km at 1 m; more is a fault in the file, not a lap
+
+
+def grid(length: float, step: float) -> FloatArray:
+    """Return the places of the shared grid: ``k * step`` up to the track length.
+
+    Every grid in lapkit is built here, so two laps on the same step share their labels exactly.
+
+    Parameters
+    ----------
+    length : float
+        Track length, m.
+    step : float
+        Distance between rows, m.
+
+    Returns
+    -------
+    ndarray of float64, shape (floor(length / step) + 1,)
+
+    Raises
+    ------
+    FrameError
+        If the step is not positive, or the grid would be absurdly long.
+
+    Examples
+    --------
+    >>> grid(3.2, 1.0)
+    array([0., 1., 2., 3.])
+    """
+    if not (np.isfinite(step) and step > 0):
+        raise FrameError(f"step={step!r} is not a distance between rows; give metres above zero, such as step=1.0.")
+    if not (np.isfinite(length) and length > 0):
+        raise FrameError(f"a track length of {length!r} m cannot carry a distance grid.")
+    count = np.floor(length / step * (1 + 1e-12))
+    if count > MAX_ROWS:
+        raise FrameError(
+            f"a lap of {length:.0f} m at step={step} m needs {count:.0f} rows (the limit is {MAX_ROWS}); "
+            "check the unit of position or distance, or give a larger step."
+        )
+    return np.arange(int(count) + 1, dtype=np.float64) * step
+
+
+def brackets(nodes: FloatArray, places: FloatArray) -> tuple[NDArray[np.intp], FloatArray]:
+    """Find, for each place, the sample before it and the weight of the sample after it.
+
+    Parameters
+    ----------
+    nodes : ndarray, shape (n,)
+        Places of the samples, not decreasing, n >= 2.
+    places : ndarray, shape (m,)
+        Places wanted.
+
+    Returns
+    -------
+    before : ndarray of int, shape (m,)
+        Index of the last sample at or before each place, within 0 .. n - 2.
+    weight : ndarray, shape (m,)
+        Share of sample ``before + 1``, 0..1; NaN outside the samples.
+    """
+    before = np.searchsorted(nodes, places, side="right") - 1
+    np.clip(before, 0, len(nodes) - 2, out=before)
+    start = nodes[before]
+    span = nodes[before + 1] - start
+    weight = np.where(span > 0, (places - start) / np.where(span > 0, span, 1.0), 0.0)
+    weight[(places < nodes[0] - 1e-9) | (places > nodes[-1] + 1e-9)] = np.nan
+    np.clip(weight, 0.0, 1.0, out=weight)
+    return before, weight
+
+
+def resample(
+    block: FloatArray,
+    before: NDArray[np.intp],
+    weight: FloatArray,
+    discrete: NDArray[np.intp],
+    *,
+    spare: int = 0,
+) -> FloatArray:
+    """Carry all channels to new places at once.
+
+    Parameters
+    ----------
+    block : ndarray, shape (n, c)
+        Samples, one row each, row-major.
+    before, weight : ndarray, shape (m,)
+        From `brackets`.
+    discrete : ndarray of int
+        Columns that take the previous sample instead of being interpolated.
+    spare : int
+        Uninitialised columns to leave free on the right, for the caller to fill.
+
+    Returns
+    -------
+    ndarray, shape (m, c + spare)
+
+    Notes
+    -----
+    A sample next to a missing one is used where the place falls exactly on it.
+    """
+    columns = block.shape[1]
+    out = np.empty((len(before), columns + spare))
+    low = block[before]
+    high = block[before + 1]
+    view = out[:, :columns]
+    np.subtract(high, low, out=high)
+    np.multiply(high, weight[:, None], out=high)
+    np.add(low, high, out=view)
+    exact = weight == 0.0
+    if exact.any():
+        view[exact] = low[exact]
+    for column in discrete:
+        view[:, column] = np.where(np.isnan(weight), np.nan, low[:, column])
+    return out
+
+
+def attribute(frame: pd.DataFrame, name: str) -> Any:
+    """Return what a lap frame says of itself, with a clear error where it says nothing.
+
+    Raises
+    ------
+    FrameError
+        If the frame was not made by a session or has lost its attributes.
+    """
+    try:
+        return frame.attrs[name]
+    except KeyError:
+        raise FrameError(
+            f"this frame does not say its '{name}' (frame.attrs['{name}']): give a frame from session.lap(n), "
+            "and keep frame.attrs when you build a new frame from it."
+        ) from None

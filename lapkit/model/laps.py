@@ -1,0 +1,407 @@
+"""Cutting a recording into laps: when the car crossed the line, and which stretches are laps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapkit.channels import FloatArray
+from lapkit.model.line import (
+    MIN_LAP_LENGTH,
+    Crossings,
+    StartLine,
+    crossings,
+    direction_at,
+    refine,
+)
+from lapkit.model.motion import Motion
+from lapkit.model.wander import drift, wander_rate
+
+STANDING = 1.0  # m/s; slower than a slow walk is standing
+EDGE = 1.5  # samples of travel that the first or last crossing may lie outside the recording
+
+
+@dataclass
+class Cuts:
+    """Where a recording is cut into laps.
+
+    Attributes
+    ----------
+    time, uncertainty : ndarray, shape (m,)
+        Crossings of the line on the recording's clock and their standard uncertainty, s.
+    first_number : int
+        Number of the lap that begins at the first crossing.
+    numbers : ndarray of int, shape (m - 1,), or None
+        Numbers of the laps between crossings where the file gives them.
+    how : str
+        One sentence for the person: what was taken as the line.
+    line : StartLine or None
+        The line, where it has a place in the local frame.
+    drift : float
+        Error of position that crossings do not share, m.
+    notes, warnings : list of str
+    """
+
+    time: FloatArray
+    uncertainty: FloatArray
+    how: str
+    line: StartLine | None = None
+    drift: float = 0.0
+    first_number: int = 1
+    numbers: NDArray[np.int64] | None = None
+    notes: list[str] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+
+def cut_by_line(motion: Motion, line: StartLine, how: str) -> Cuts:
+    """Cut at the crossings of a given line, by position.
+
+    Parameters
+    ----------
+    motion : Motion
+        With position.
+    line : StartLine
+    how : str
+        What the session says of the line.
+
+    Returns
+    -------
+    Cuts
+        Without crossings where the car never crossed it.
+    """
+    assert motion.x is not None and motion.y is not None
+    line = direction_at(line, motion.x, motion.y, motion.path)
+    found = crossings(motion.time, motion.x, motion.y, motion.path, line, noise=motion.noise, max_gap=motion.max_gap)
+    times, sigma = _with_edges(motion, line, found)
+    cuts = _with_drift(motion, Cuts(times, sigma, how, line))
+    if found.rejected:
+        cuts.notes.append(
+            f"{found.rejected} more crossing(s) of the line within {MIN_LAP_LENGTH:.0f} m of driving were position jitter."
+        )
+    return cuts
+
+
+def _with_drift(motion: Motion, cuts: Cuts) -> Cuts:
+    """Add what position drifts between crossings to their uncertainty."""
+    line = cuts.line
+    assert line is not None and line.heading is not None and motion.x is not None and motion.y is not None
+    if len(cuts.time) > 1:
+        ahead = (motion.x - line.x) * np.cos(line.heading) + (motion.y - line.y) * np.sin(line.heading)
+        rate = wander_rate(motion.time, ahead, motion.path, cuts.time)
+        lengths = np.diff(motion.path_at(cuts.time))
+        cuts.drift = drift(rate, lengths, float(np.median(np.diff(cuts.time))))
+        speed = np.maximum(np.interp(cuts.time, motion.time, motion.speed), STANDING)
+        cuts.uncertainty = np.hypot(cuts.uncertainty, cuts.drift / speed)
+    return cuts
+
+
+def _with_edges(motion: Motion, line: StartLine, found: Crossings) -> tuple[FloatArray, FloatArray]:
+    """Add the crossings that lie less than a sample outside the recording.
+
+    A file cut exactly at the line begins just after it and ends just before it.
+    """
+    assert motion.x is not None and motion.y is not None and line.heading is not None
+    east, north = np.cos(line.heading), np.sin(line.heading)
+    times, sigma = list(found.time), list(found.uncertainty)
+    for edge, sign in ((0, 1.0), (-1, -1.0)):
+        ahead = (motion.x[edge] - line.x) * east + (motion.y[edge] - line.y) * north
+        aside = (motion.y[edge] - line.y) * east - (motion.x[edge] - line.x) * north
+        speed = motion.speed[edge]
+        inner = 1 if edge == 0 else -2
+        forward = (motion.x[inner] - motion.x[edge]) * east + (motion.y[inner] - motion.y[edge]) * north
+        reach = EDGE * speed * motion.interval + 2 * motion.noise
+        if speed < STANDING or not (sign * forward > 0 and 0 <= sign * ahead <= reach) or abs(aside) > line.half_width:
+            continue
+        at = motion.time[edge] - ahead / speed
+        nearest = times[0] if edge == 0 and times else times[-1] if times else np.inf
+        if abs(np.interp(at, motion.time, motion.path) - np.interp(nearest, motion.time, motion.path)) < MIN_LAP_LENGTH:
+            continue
+        where = 0 if edge == 0 else len(times)
+        times.insert(where, float(at))
+        sigma.insert(where, float(np.hypot(motion.noise / speed, 10.0 * motion.interval**2 / 4 / speed)))
+    return np.array(times), np.array(sigma)
+
+
+def cut_by_lap_column(
+    motion: Motion, lap: FloatArray, lap_clock: FloatArray | None, lap_distance: FloatArray | None
+) -> Cuts | None:
+    """Cut where the lap column changes, then find the crossing inside the sample interval.
+
+    The column tells the crossing only to a sample. A lap clock or lap distance that restarts tells it
+    exactly; position tells it by one line that all the changes agree on.
+
+    Parameters
+    ----------
+    motion : Motion
+    lap : ndarray, shape (n,)
+        Lap number of each sample.
+    lap_clock, lap_distance : ndarray or None
+        Time and distance since the line, as logged.
+
+    Returns
+    -------
+    Cuts or None
+        None where the column never changes.
+    """
+    known = np.isfinite(lap)
+    if not known.any():
+        return None
+    if not known.all():
+        last = np.maximum.accumulate(np.where(known, np.arange(len(lap)), -1))
+        lap = np.where(last >= 0, lap[np.maximum(last, 0)], lap[int(np.argmax(known))])
+    change = np.flatnonzero(np.diff(lap) != 0) + 1
+    if not len(change):
+        return None
+    # A number that flickers for less than a lap's worth of road is a glitch of the counter.
+    while len(change) > 1 and np.any(short := np.diff(motion.path[change]) < MIN_LAP_LENGTH):
+        moving = motion.path[change[np.append(short, False)]] > 0
+        if not moving.any():
+            break
+        change = np.delete(change, int(np.flatnonzero(short)[0]) + 1)
+    numbers = lap[change].astype(np.int64)
+    first = int(lap[0])
+    cuts = _refine_changes(motion, change, lap_clock, lap_distance)
+    cuts.how = "Laps are cut where the file's lap column changes; " + cuts.how
+    cuts.first_number = int(numbers[0])
+    cuts.numbers = numbers
+    return _column_edges(motion, cuts, first, lap_clock, lap_distance)
+
+
+def _refine_changes(
+    motion: Motion, change: NDArray[np.intp], lap_clock: FloatArray | None, lap_distance: FloatArray | None
+) -> Cuts:
+    """Find the crossing inside the interval before each sample in `change`."""
+    start, end = motion.time[change - 1], motion.time[change]
+    span = end - start
+    if lap_clock is not None:
+        since = lap_clock[change]
+        if np.mean((since >= -1e-6) & (since <= 1.5 * span + 1e-6)) > 0.9 and np.ptp(since) > 0.01 * motion.interval:
+            times = np.where((since >= 0) & (since <= 1.5 * span), end - since, end - span / 2)
+            return Cuts(times, np.full(len(times), 5e-4), "the crossing is where the file's lap clock starts.")
+    if lap_distance is not None:
+        since = lap_distance[change]
+        reach = motion.speed[change] * span
+        if np.mean((since >= 0) & (since <= 1.5 * reach + 0.5)) > 0.9 and np.ptp(since) > 0.01 * np.median(reach):
+            times = end - np.clip(since / np.maximum(motion.speed[change], STANDING), 0.0, 1.5 * span)
+            return Cuts(times, _logged_uncertainty(motion, change, span), "the crossing is where lap distance is zero.")
+    if motion.x is not None and motion.y is not None:
+        line = _line_through(motion, change)
+        if line is not None:
+            return line
+    return Cuts(
+        end - span / 2,
+        span / np.sqrt(12.0),
+        f"nothing in the file places the crossing inside a sample, so it is known to {1e3 * motion.interval:.0f} ms / sqrt(12).",
+    )
+
+
+def _logged_uncertainty(motion: Motion, change: NDArray[np.intp], span: FloatArray) -> FloatArray:
+    """Uncertainty of a crossing from logged distance: the change of speed inside one interval, and 5 cm."""
+    speed = np.maximum(motion.speed[change], STANDING)
+    return np.asarray(np.hypot(5.0 * span**2 / speed, 0.05 / speed / np.sqrt(3.0)))
+
+
+def _line_through(motion: Motion, change: NDArray[np.intp]) -> Cuts | None:
+    """One line across the track that agrees with every change of the lap column."""
+    assert motion.x is not None and motion.y is not None
+    before, after = change - 1, change
+    moving = (motion.speed[change] > 3 * STANDING) & np.isfinite(motion.x[before] + motion.x[after])
+    if not moving.any():
+        return None
+    reach = max(1, int(np.ceil(5.0 / max(float(np.median(motion.speed[change[moving]])) * motion.interval, 1e-3))))
+    low = np.maximum(change - reach, 0)
+    high = np.minimum(change + reach, len(motion.x) - 1)
+    east = float(np.nanmedian((motion.x[high] - motion.x[low])[moving]))
+    north = float(np.nanmedian((motion.y[high] - motion.y[low])[moving]))
+    heading = float(np.arctan2(north, east))
+    east, north = float(np.cos(heading)), float(np.sin(heading))
+    middle_x = float(np.median(0.5 * (motion.x[before] + motion.x[after])[moving]))
+    middle_y = float(np.median(0.5 * (motion.y[before] + motion.y[after])[moving]))
+    ahead = (motion.x - middle_x) * east + (motion.y - middle_y) * north
+    latest, earliest = ahead[before][moving], ahead[after][moving]
+    slack = 2.5 * motion.noise
+    low_end, high_end = float(np.max(latest)), float(np.min(earliest))
+    spread = float(np.median(earliest - latest))
+    if low_end > high_end + 2 * slack + 0.1 * spread:
+        late = float(np.ptp(0.5 * (latest + earliest)))
+        if late > 6 * spread + 4 * slack:  # the counter is not tied to a place closely enough to learn one
+            return None
+        middle = float(np.median(0.5 * (latest + earliest)))
+    else:
+        middle = 0.5 * (low_end + high_end)
+    line = StartLine(middle_x + middle * east, middle_y + middle * north, heading)
+    ahead = ahead - middle
+    hit, share, outside = _nearest_change(ahead, change)
+    found = refine(motion.time, ahead, motion.path, hit, share, noise=motion.noise, max_gap=motion.max_gap)
+    span = motion.time[after] - motion.time[before]
+    times = np.where(outside, motion.time[after] - span / 2, found.time)
+    sigma = np.where(outside, span / np.sqrt(12.0), found.uncertainty)
+    cuts = Cuts(times, sigma, "the crossing inside the sample is by position, on the line all laps agree on.", line)
+    if outside.any():
+        cuts.warnings.append(
+            f"{int(outside.sum())} change(s) of the lap column are not at the line the others agree on."
+        )
+    return _with_drift(motion, cuts)
+
+
+def _nearest_change(
+    ahead: FloatArray, change: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], FloatArray, NDArray[np.bool_]]:
+    """For each change of the column the sample before the line crossing within three samples of it."""
+    around = change[:, None] + np.arange(-4, 4)
+    around = np.clip(around, 0, len(ahead) - 2)
+    low, high = ahead[around], ahead[around + 1]
+    crosses = (low < 0) & (high >= 0)
+    cost = np.where(crosses, np.abs(np.arange(-4, 4) + 1), 99)
+    pick = np.argmin(cost, axis=1)
+    rows = np.arange(len(change))
+    hit = around[rows, pick]
+    outside = cost[rows, pick] == 99
+    hit = np.where(outside, np.maximum(change - 1, 0), hit)
+    denominator = ahead[hit + 1] - ahead[hit]
+    share = np.clip(-ahead[hit] / np.where(np.abs(denominator) > 1e-9, denominator, 1.0), 0.0, 1.0)
+    return hit, share, outside
+
+
+def _column_edges(
+    motion: Motion, cuts: Cuts, first: int, lap_clock: FloatArray | None, lap_distance: FloatArray | None
+) -> Cuts:
+    """Say whether the first and last lap in the file are whole, and add their outer crossings if so."""
+    assert cuts.numbers is not None
+    numbers, times, sigma = cuts.numbers, cuts.time, cuts.uncertainty
+    inner = np.diff(motion.path_at(times))
+    usual = float(np.median(inner)) if len(inner) else np.nan
+    if cuts.line is not None:
+        found = Crossings(times, sigma)
+        times, sigma = _with_edges(motion, cuts.line, found)
+        started = len(times) > len(cuts.time) and times[0] < cuts.time[0]
+    else:
+        started = False
+        lead, tail = motion.path_at(times[:1])[0], motion.path[-1] - motion.path_at(times[-1:])[0]
+        since = None
+        if lap_clock is not None and 0 <= lap_clock[0] <= EDGE * motion.interval:
+            since = float(lap_clock[0])
+        elif lap_distance is not None and 0 <= lap_distance[0] <= EDGE * motion.interval * motion.speed[0]:
+            since = float(lap_distance[0] / max(motion.speed[0], STANDING))
+        whole = abs(lead - usual) < 0.01 * usual and motion.speed[0] > STANDING
+        if whole or (since is not None and not lead < 0.9 * usual):
+            known = since is not None
+            at = motion.time[0] - (since if since is not None else motion.interval / 2)
+            edge_sigma = 1e-3 if known else motion.interval / np.sqrt(12.0)
+            times, sigma = np.append(at, times), np.append(edge_sigma, sigma)
+            started = True
+        if abs(tail - usual) < 0.01 * usual and motion.speed[-1] > STANDING:
+            times = np.append(times, motion.time[-1] + motion.interval / 2)
+            sigma = np.append(sigma, motion.interval / np.sqrt(12.0))
+    cuts.time, cuts.uncertainty = times, sigma
+    if started:
+        cuts.numbers = np.append(first, numbers)
+        cuts.first_number = first
+    return cuts
+
+
+def cut_by_lap_distance(motion: Motion, lap_distance: FloatArray, lap_clock: FloatArray | None) -> Cuts | None:
+    """Cut where the logged lap distance falls back to zero.
+
+    Parameters
+    ----------
+    motion : Motion
+    lap_distance : ndarray, shape (n,)
+        Distance since the line as logged, m.
+    lap_clock : ndarray or None
+
+    Returns
+    -------
+    Cuts or None
+        None where it never falls back.
+    """
+    reach = float(np.nanmax(lap_distance))
+    fall = np.diff(lap_distance) < -0.5 * reach
+    change = np.flatnonzero(fall) + 1
+    if not len(change) or reach < MIN_LAP_LENGTH:
+        return None
+    keep = np.append(True, np.diff(motion.path[change]) >= MIN_LAP_LENGTH)
+    change = change[keep]
+    cuts = _refine_changes(motion, change, lap_clock, lap_distance)
+    cuts.how = "Laps are cut where lap distance falls back to zero; " + cuts.how
+    cuts.numbers = np.arange(1, len(change) + 1)
+    return _column_edges(motion, cuts, 0, lap_clock, lap_distance)
+
+
+def cut_by_lap_clock(motion: Motion, lap_clock: FloatArray) -> Cuts | None:
+    """Cut where a lap clock falls back to zero; None where it never does."""
+    change = np.flatnonzero(np.diff(lap_clock) < -5.0) + 1
+    change = change[lap_clock[change] < 2.0] if len(change) else change
+    if not len(change):
+        return None
+    cuts = _refine_changes(motion, change, lap_clock, None)
+    cuts.how = "Laps are cut where the lap clock starts again; " + cuts.how
+    cuts.numbers = np.arange(1, len(change) + 1)
+    return _column_edges(motion, cuts, 0, lap_clock, None)
+
+
+def cut_by_closing(motion: Motion) -> Cuts | None:
+    """Put a line where the loop closes best: across the longest straight that is driven again and again.
+
+    Returns
+    -------
+    Cuts or None
+        None where the recording never comes back to where it was.
+    """
+    assert motion.x is not None and motion.y is not None
+    known = np.isfinite(motion.x) & np.isfinite(motion.y)
+    path, x, y = motion.path[known], motion.x[known], motion.y[known]
+    if len(path) < 8 or path[-1] < MIN_LAP_LENGTH:
+        return None
+    spacing = 5.0
+    places = np.arange(0.0, path[-1], spacing)
+    if len(places) < 16:
+        return None
+    east, north = np.interp(places, path, x), np.interp(places, path, y)
+    reach = 4  # 20 m either side: position noise of a metre turns the heading by 3 degrees
+    dx = east[2 * reach :] - east[: -2 * reach]
+    dy = north[2 * reach :] - north[: -2 * reach]
+    heading = np.unwrap(np.arctan2(dy, dx))
+    where = np.arange(reach, len(places) - reach)
+    start_line = StartLine(float(x[0]), float(y[0]), None)
+    gap = np.hypot(x[-1] - x[0], y[-1] - y[0])
+    turned = heading[-1] - heading[0]
+    closes = (
+        gap < 3 * EDGE * motion.interval * max(float(motion.speed[0]), float(motion.speed[-1])) + 5 * motion.noise + 2.0
+        and abs(turned - 2 * np.pi * round(turned / (2 * np.pi))) < 0.6
+        and min(float(motion.speed[0]), float(motion.speed[-1])) > 3 * STANDING
+    )
+    if closes:
+        cuts = cut_by_line(
+            motion, start_line, "No line was given: the recording begins and ends at one place, so that is the line."
+        )
+        if len(cuts.time) >= 2:
+            return cuts
+    bend = np.abs(np.gradient(heading, spacing))
+    straight = bend < max(1 / 400.0, 1.5 * motion.noise / (reach * spacing) ** 2)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], straight.astype(np.int8), [0]])))
+    runs = edges.reshape(-1, 2)
+    if not len(runs):
+        runs = np.array([[int(np.argmin(bend)), int(np.argmin(bend)) + 1]])
+    lengths = runs[:, 1] - runs[:, 0]
+    best: Cuts | None = None
+    best_score = (1, 0)
+    for run in np.argsort(-lengths)[:12]:  # a dozen candidate straights, each tested on whole arrays
+        middle = int(runs[run].mean())
+        at = where[middle]
+        candidate = StartLine(float(east[at]), float(north[at]), float(heading[middle]))
+        cuts = cut_by_line(motion, candidate, "")
+        score = (len(cuts.time), int(lengths[run]))
+        if score[0] > best_score[0] or (score[0] == best_score[0] and score[1] > best_score[1]):
+            best, best_score = cuts, score
+    if best is not None:
+        length = best_score[1] * spacing
+        best.how = (
+            f"No line was given: it was put across the longest straight driven every lap (about {length:.0f} m), "
+            f"at x = {best.line.x:.1f} m, y = {best.line.y:.1f} m. Lap times run from there, not from the official line."
+            if best.line is not None
+            else ""
+        )
+    return best

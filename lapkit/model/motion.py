@@ -1,0 +1,65 @@
+"""Motion: the arrays that every step of lap finding needs, each made once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapkit.channels import FloatArray
+from lapkit.model.line import position_noise
+
+
+@dataclass
+class Motion:
+    """The arrays every step of lap finding needs, each made once.
+
+    Attributes
+    ----------
+    time, speed : ndarray, shape (n,)
+        Clock (s) and speed (m/s), finite.
+    path : ndarray, shape (n,)
+        Metres driven since the first sample, from speed; not decreasing.
+    x, y : ndarray, shape (n,), or None
+        Position, m, NaN where unknown.
+    interval : float
+        Median time between samples, s.
+    noise : float
+        Sample-to-sample noise of position, m.
+    parts : ndarray of int
+        First sample of every stretch without a hole longer than max_gap.
+    max_gap : float
+        Longest time that is read across, s.
+    """
+
+    time: FloatArray
+    speed: FloatArray
+    path: FloatArray
+    x: FloatArray | None
+    y: FloatArray | None
+    interval: float
+    noise: float
+    parts: NDArray[np.intp]
+    max_gap: float
+
+    @classmethod
+    def of(
+        cls, time: FloatArray, speed: FloatArray, x: FloatArray | None, y: FloatArray | None, *, max_gap: float
+    ) -> Motion:
+        """Make the arrays from the samples; speed is bridged where it is missing."""
+        known = np.isfinite(speed)
+        if not known.all():
+            speed = np.interp(time, time[known], speed[known])
+        speed = np.abs(speed)
+        step = np.diff(time)
+        path = np.empty(len(time))
+        path[0] = 0.0
+        np.cumsum(0.5 * (speed[1:] + speed[:-1]) * step, out=path[1:])
+        noise = position_noise(time, x, y) if x is not None and y is not None else 0.0
+        parts = np.append(0, np.flatnonzero(step > max_gap) + 1)
+        return cls(time, speed, path, x, y, float(np.median(step)), noise, parts, max_gap)
+
+    def path_at(self, times: FloatArray) -> FloatArray:
+        """Metres driven at given times."""
+        return np.interp(times, self.time, self.path)

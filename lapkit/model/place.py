@@ -1,0 +1,258 @@
+"""Place on the track: the same metre for two cars on different lines.
+
+Place is found from position where there is any: each sample is projected on a reference line learnt
+from the laps themselves. Speed carries the place from sample to sample, position keeps it from drifting;
+how much each is trusted follows from how noisy position is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapkit.channels import FloatArray
+from lapkit.model.frame import brackets
+
+REFERENCE_SPACING = 1.0  # m between points of the reference line
+SEARCH = 60.0  # m either side of the expected place that a position is looked for
+WIDEST = 60.0  # m off the reference line beyond which a position is not on this track
+ANCHOR_SPACING = 20.0  # m driven between places that are searched for; those between follow from them
+REFERENCE_LAPS = 9  # laps whose median makes the reference line; more cost time and add little
+
+
+@dataclass(frozen=True)
+class ReferenceLine:
+    """A closed line round the track on an even grid, beginning at the start/finish line.
+
+    Attributes
+    ----------
+    x, y : ndarray, shape (n,)
+        Points at k * spacing, m; the last point is followed by the first.
+    spacing : float
+        Metres between neighbours, close to `REFERENCE_SPACING`.
+    length : float
+        Length of the closed line, n * spacing, m.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    spacing: float
+    length: float
+
+
+def closed_line(x: FloatArray, y: FloatArray, *, smoothing: float = 0.0) -> ReferenceLine:
+    """Make an even closed line from points round a lap.
+
+    Parameters
+    ----------
+    x, y : ndarray, shape (n,)
+        Points in driving order, the first not repeated at the end, m.
+    smoothing : float
+        Length over which noise is smoothed away, m; 0 keeps the points.
+
+    Returns
+    -------
+    ReferenceLine
+    """
+    x, y = np.append(x, x[0]), np.append(y, y[0])
+    along = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
+    for _ in range(2):  # the second pass evens out what smoothing shortened
+        count = max(16, round(along[-1] / REFERENCE_SPACING))
+        places = np.arange(count) * (along[-1] / count)
+        x, y = np.interp(places, along, x), np.interp(places, along, y)
+        if smoothing > 0:
+            # A Gaussian in the frequency domain; the shrinkage it brings to a bend is given back by the sharper twice-filter.
+            wave = np.fft.rfftfreq(count, along[-1] / count)
+            keep = np.exp(-2 * (np.pi * wave * smoothing / 2) ** 2)
+            keep = 1 - (1 - keep) ** 2
+            x = np.fft.irfft(np.fft.rfft(x) * keep, count)
+            y = np.fft.irfft(np.fft.rfft(y) * keep, count)
+        x, y = np.append(x, x[0]), np.append(y, y[0])
+        along = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
+    return ReferenceLine(x[:-1].copy(), y[:-1].copy(), float(along[-1]) / count, float(along[-1]))
+
+
+def learn_reference(
+    path: FloatArray, x: FloatArray, y: FloatArray, starts: FloatArray, ends: FloatArray, *, noise: float
+) -> ReferenceLine:
+    """Learn the reference line: the median of complete laps, closed and smoothed.
+
+    Parameters
+    ----------
+    path, x, y : ndarray, shape (n,)
+        Running distance (m, not decreasing) and position (m, finite).
+    starts, ends : ndarray, shape (m,)
+        Running distance at the beginning and end of each complete lap, m >= 1.
+    noise : float
+        Sample-to-sample noise of position, m.
+
+    Returns
+    -------
+    ReferenceLine
+    """
+    lengths = ends - starts
+    chosen = np.argsort(np.abs(lengths - np.median(lengths)), kind="stable")[:REFERENCE_LAPS]
+    count = max(16, round(float(np.median(lengths[chosen])) / REFERENCE_SPACING))
+    share = np.arange(count + 1) / count
+    known = np.append(True, np.diff(path) > 0) & np.isfinite(x) & np.isfinite(y)
+    path, x, y = path[known], x[known], y[known]
+    before, weight = brackets(path, (starts[chosen, None] + share * lengths[chosen, None]).ravel())
+    weight = np.nan_to_num(weight)
+
+    def middle(values: FloatArray) -> FloatArray:
+        laps = (values[before] + weight * (values[before + 1] - values[before])).reshape(len(chosen), count + 1)
+        line = np.median(laps, axis=0) if len(chosen) > 2 else laps[0]
+        # A lap does not end quite where it began: spread the step at the line over the whole lap.
+        return np.asarray((line - (line[-1] - line[0]) * (share - 0.5))[:-1])
+
+    line_x, line_y = middle(x), middle(y)
+    smoothing = float(np.clip(12.0 * noise, 0.0, 15.0)) + 3.0
+    return closed_line(line_x, line_y, smoothing=smoothing)
+
+
+def project(
+    line: ReferenceLine, x: FloatArray, y: FloatArray, guess: FloatArray, *, search: float = SEARCH
+) -> tuple[FloatArray, FloatArray]:
+    """Project positions on the reference line, near where each is expected.
+
+    Parameters
+    ----------
+    line : ReferenceLine
+    x, y : ndarray, shape (n,)
+        Positions, m; NaN gives NaN.
+    guess : ndarray, shape (n,)
+        Expected place of each position, m, counted on over laps (not wrapped).
+    search : float
+        How far either side of the guess to look, m. Where parts of the track run side by side this
+        keeps a position on its own part.
+
+    Returns
+    -------
+    place : ndarray, shape (n,)
+        Metres along the line, unwrapped as the guess is; NaN where nothing within reach.
+    offset : ndarray, shape (n,)
+        Metres to the left of the line.
+    """
+    driven = np.append(0.0, np.abs(np.diff(guess)))
+    bin_of = np.floor(np.cumsum(driven) / ANCHOR_SPACING)
+    anchor = np.flatnonzero(np.append(True, np.diff(bin_of) > 0))
+    if anchor[-1] != len(guess) - 1:
+        anchor = np.append(anchor, len(guess) - 1)
+    anchor = anchor[np.isfinite(x[anchor])]
+    if not len(anchor):
+        return np.full(len(x), np.nan), np.full(len(x), np.nan)
+    found = _search(line, x[anchor], y[anchor], guess[anchor], search)
+    good = np.isfinite(found)
+    if not good.any():
+        return np.full(len(x), np.nan), np.full(len(x), np.nan)
+    correction = np.interp(np.arange(len(guess)), anchor[good], found[good] - guess[anchor[good]])
+    place = guess + correction
+    offset = np.zeros(len(x))
+    east, north = _tangents(line)
+    for _ in range(3):
+        ahead, offset = _foot(line, east, north, x, y, place)
+        place = place + np.clip(ahead, -search, search)
+    lost = ~(np.abs(ahead) < 0.5) | (np.abs(offset) > WIDEST)
+    if lost.any():
+        stray = np.flatnonzero(lost & np.isfinite(x))
+        stray = stray[: max(4096, len(x) // 8)]
+        place[lost] = np.nan
+        if len(stray):
+            place[stray] = _search(line, x[stray], y[stray], guess[stray] + correction[stray], search)
+        _, offset = _foot(line, east, north, x, y, place)
+    return place, offset
+
+
+def _tangents(line: ReferenceLine) -> tuple[FloatArray, FloatArray]:
+    east = (np.roll(line.x, -1) - np.roll(line.x, 1)) / (2 * line.spacing)
+    north = (np.roll(line.y, -1) - np.roll(line.y, 1)) / (2 * line.spacing)
+    return east, north
+
+
+def _foot(
+    line: ReferenceLine, east: FloatArray, north: FloatArray, x: FloatArray, y: FloatArray, place: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return how far ahead and to the left of the line's point at `place` each position lies."""
+    count = len(line.x)
+    scaled = np.nan_to_num(place) / line.spacing
+    floor = np.floor(scaled)
+    weight = scaled - floor
+    at = np.mod(floor, count).astype(np.intp)
+    after = at + 1
+    after[after == count] = 0
+    tx = east[at] + weight * (east[after] - east[at])
+    ty = north[at] + weight * (north[after] - north[at])
+    size = 1.0 / np.sqrt(tx * tx + ty * ty + 1e-30)
+    dx = x - (line.x[at] + weight * (line.x[after] - line.x[at]))
+    dy = y - (line.y[at] + weight * (line.y[after] - line.y[at]))
+    ahead = (dx * tx + dy * ty) * size
+    offset = (dy * tx - dx * ty) * size
+    ahead[~np.isfinite(place)] = np.nan
+    offset[~np.isfinite(place)] = np.nan
+    return ahead, offset
+
+
+def _search(line: ReferenceLine, x: FloatArray, y: FloatArray, guess: FloatArray, reach: float) -> FloatArray:
+    """Nearest point of the line within `reach` of the guess; NaN where it is too far off the line."""
+    count = len(line.x)
+    reach = min(reach, line.length / 2 - line.spacing)
+    offsets = np.arange(-int(reach / line.spacing), int(reach / line.spacing) + 1)
+    centre = np.rint(guess / line.spacing).astype(np.int64)
+    out = np.empty(len(x))
+    for start in range(0, len(x), 65536):  # blocks bound the memory, not the samples
+        block = slice(start, start + 65536)
+        index = (centre[block, None] + offsets) % count
+        square = (line.x[index] - x[block, None]) ** 2 + (line.y[index] - y[block, None]) ** 2
+        nearest = np.argmin(square, axis=1)
+        away = np.sqrt(square[np.arange(len(nearest)), nearest])
+        out[block] = np.where(away <= WIDEST, (centre[block] + offsets[nearest]) * line.spacing, np.nan)
+    return out
+
+
+def blend(place: FloatArray, path: FloatArray, *, window: float, parts: NDArray[np.intp]) -> FloatArray:
+    """Let speed carry the place between positions: smooth what position adds to speed.
+
+    Parameters
+    ----------
+    place : ndarray, shape (n,)
+        Place from position alone, m, unwrapped; NaN where unknown.
+    path : ndarray, shape (n,)
+        Distance from speed, m.
+    window : float
+        Metres of path over which the difference of the two is averaged; 0 leaves place as it is.
+    parts : ndarray of int
+        First sample of every stretch without a hole; nothing is averaged across.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    correction = place - path
+    known = np.isfinite(correction)
+    if not known.any():
+        return place.copy()
+    if not known.all():
+        correction = np.interp(path, path[known], correction[known])
+    if window > 0:
+        smooth = np.empty_like(correction)
+        for first, last in zip(parts, np.append(parts[1:], len(path)), strict=True):
+            smooth[first:last] = _average(
+                _average(correction[first:last], path[first:last], window), path[first:last], window
+            )
+        correction = smooth
+    return path + correction
+
+
+def _average(values: FloatArray, path: FloatArray, window: float) -> FloatArray:
+    """Centred mean over `window` metres of path, shrinking evenly towards both ends."""
+    n = len(values)
+    if n < 3:
+        return values
+    index = np.arange(n)
+    ahead = np.searchsorted(path, path + window / 2, side="right") - 1 - index
+    behind = index - np.searchsorted(path, path - window / 2, side="left")
+    half = np.minimum(np.maximum(np.minimum(ahead, behind), 0), np.minimum(index, n - 1 - index))
+    total = np.append(0.0, np.cumsum(values - values[0]))
+    return np.asarray(values[0] + (total[index + half + 1] - total[index - half]) / (2 * half + 1))

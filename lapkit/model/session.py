@@ -1,0 +1,544 @@
+"""Session: a recording cut into laps. The lap table, and every lap on the shared distance grid."""
+
+from __future__ import annotations
+
+import os
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from lapkit.channels import FloatArray, from_si, is_discrete
+from lapkit.errors import ColumnError, LapError
+from lapkit.model import show
+from lapkit.model.corners import combine_curvatures, curvatures_of, find_corners, path_curvature
+from lapkit.model.frame import brackets, grid, resample
+from lapkit.model.geodesy import geodetic_to_local
+from lapkit.model.lap_table import divide, lap_table
+from lapkit.model.laps import (
+    Cuts,
+    cut_by_closing,
+    cut_by_lap_clock,
+    cut_by_lap_column,
+    cut_by_lap_distance,
+    cut_by_line,
+)
+from lapkit.model.line import StartLineLike, parse_start_line
+from lapkit.model.motion import Motion
+from lapkit.model.placing import find_place, place_errors
+from lapkit.model.recording import Recording
+from lapkit.model.throttle import learn_full_throttle
+from lapkit.model.track import Track, as_track, no_corners
+
+MAX_GAP = 0.5  # s; longer holes are not interpolated across
+CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position
+
+
+class Session:
+    """A recording cut into laps.
+
+    Parameters
+    ----------
+    recording : Recording
+        Samples on their own clock.
+    start_line : str, sequence or mapping, optional
+        Start/finish line, see `lapkit.model.line.parse_start_line`. Goes before everything the file says.
+    track : Track or path, optional
+        A track to place the laps on, such as the track of another session.
+    step : float
+        Distance between rows of a lap frame, m.
+    max_gap : float
+        Longest time between samples that is interpolated across, s.
+    speed_unit : str, optional
+        Unit speeds are shown in; the file's own by default.
+
+    Raises
+    ------
+    LapError
+        If a start line was given that the car never crossed.
+    ColumnError
+        If a start line was given and the recording has no position.
+    """
+
+    def __init__(
+        self,
+        recording: Recording,
+        *,
+        start_line: StartLineLike | None = None,
+        track: Track | str | os.PathLike[str] | None = None,
+        step: float = 1.0,
+        max_gap: float = MAX_GAP,
+        speed_unit: str | None = None,
+    ) -> None:
+        self.recording = recording
+        self.step = step
+        self.speed_unit = speed_unit or recording.speed_unit or "km/h"
+        self.warnings: list[str] = list(recording.provenance.warnings)
+        self.assumptions: list[str] = []
+        self._given = as_track(track)
+        self._samples = recording.samples
+        x, y = self._local_position()
+        self._motion = Motion.of(
+            self._column("time"), self._column("speed"), x, y, max_gap=max(max_gap, 3.0 * self._interval())
+        )
+        self._cuts = self._cut(start_line)
+        self.assumptions.append(self._cuts.how)
+        self.assumptions += self._cuts.notes
+        self.warnings += self._cuts.warnings
+        self._segments = divide(self._motion, self._cuts, lap=self._optional("lap"))
+        if self._segments.renumbered:
+            self.assumptions.append("The file uses some lap numbers twice; laps are numbered in driving order instead.")
+        self._placement = find_place(
+            self._motion, self._cuts, lap_distance=self._optional("lap_distance"), track=self._given
+        )
+        self.assumptions += self._placement.notes
+        self.warnings += self._placement.warnings
+        grid(self._placement.length, step)  # a grid that cannot be is refused before any work is done on it
+
+    # ------------------------------------------------------------------ columns
+
+    def _has(self, name: str) -> bool:
+        return name in self._samples.columns
+
+    def _column(self, name: str) -> FloatArray:
+        return np.ascontiguousarray(self._samples[name].to_numpy(), dtype=np.float64)
+
+    def _optional(self, name: str) -> FloatArray | None:
+        if not self._has(name):
+            return None
+        values = self._column(name)
+        return values if np.isfinite(values).any() else None
+
+    def _interval(self) -> float:
+        time = self._samples["time"].to_numpy()
+        return float(np.median(np.diff(time)))
+
+    def _local_position(self) -> tuple[FloatArray | None, FloatArray | None]:
+        """Position in the local frame: the given track's, where both know latitude and longitude."""
+        origin = self._given.origin if self._given is not None else None
+        if origin is not None and self.recording.origin is not None and origin != self.recording.origin:
+            x, y, _ = geodetic_to_local(
+                self._column("latitude"), self._column("longitude"), origin=(*np.radians(origin), 0.0)
+            )
+            self._samples = self._samples.assign(x=x, y=y)
+            self._origin: tuple[float, float] | None = origin
+            return x, y
+        self._origin = self.recording.origin
+        x_known, y_known = self._optional("x"), self._optional("y")
+        return (x_known, y_known) if x_known is not None and y_known is not None else (None, None)
+
+    # --------------------------------------------------------------------- laps
+
+    def _cut(self, given: StartLineLike | None) -> Cuts:
+        """Choose how the recording is cut into laps: what was given, then what the file says, then the loop."""
+        motion = self._motion
+        source = self.recording.provenance.source
+        where = "the line you gave"
+        if given is None and self._given is not None:
+            given = self._given.line or self._given.start_line
+            where = "the line of the track"
+            if given is not None and motion.x is None:
+                given = None
+        if given is not None:
+            if motion.x is None:
+                raise ColumnError(
+                    f"{source}: a start line needs position, and the file has no x, y or latitude, longitude; "
+                    "leave the start line out, or add those columns."
+                )
+            geographic = self._origin is not None and not self._file_has_metres()
+            line, how = parse_start_line(given, geographic=geographic, origin=self._origin)
+            cuts = cut_by_line(motion, line, f"Laps run from {where} ({how}).")
+            if not len(cuts.time):
+                raise LapError(self._never_crossed(source, cuts))
+            return cuts
+        lap = self._optional("lap")
+        lap_clock, lap_distance = self._optional("lap_clock"), self._optional("lap_distance")
+        found: Cuts | None = None
+        if lap is not None:
+            found = cut_by_lap_column(motion, lap, lap_clock, lap_distance)
+        if found is None and lap_distance is not None:
+            found = cut_by_lap_distance(motion, lap_distance, lap_clock)
+        if found is None and lap_clock is not None:
+            found = cut_by_lap_clock(motion, lap_clock)
+        if found is None and motion.x is not None:
+            found = cut_by_closing(motion)
+        if found is None and lap is not None and np.nanmin(lap) == np.nanmax(lap):
+            found = self._one_lap(int(np.nanmin(lap)))
+        if found is None:
+            self.warnings.append(
+                f"{source}: nothing marks the laps (no lap column, lap distance, start line or closed loop in position), "
+                "so the whole recording is shown as one partial lap; name a lap column or give a start line."
+            )
+            found = Cuts(np.empty(0), np.empty(0), "No laps were found.", first_number=1)
+        return found
+
+    def _one_lap(self, number: int) -> Cuts:
+        """A file that holds one lap and says so: from its first sample to its last."""
+        motion = self._motion
+        sigma = np.full(2, motion.interval / np.sqrt(12.0))
+        times = np.array([motion.time[0] - motion.interval / 2, motion.time[-1] + motion.interval / 2])
+        return Cuts(
+            times,
+            sigma,
+            f"The file holds one lap number, {number}: it is taken to run from the first sample to the last.",
+            first_number=number,
+            numbers=np.array([number, number + 1]),
+        )
+
+    def _file_has_metres(self) -> bool:
+        channels = self.recording.provenance.channels
+        return "x" in channels and not channels["x"].column.startswith("(")
+
+    def _never_crossed(self, source: str, cuts: Cuts) -> str:
+        line, motion = cuts.line, self._motion
+        assert line is not None and line.heading is not None and motion.x is not None and motion.y is not None
+        away = np.hypot(motion.x - line.x, motion.y - line.y)
+        near = int(np.nanargmin(away))
+        low, high = max(near - 5, 0), min(near + 5, len(away) - 1)
+        driven = np.degrees(np.arctan2(motion.y[high] - motion.y[low], motion.x[high] - motion.x[low]))
+        return (
+            f"{source}: the car never crossed the start line at ({line.x:.1f}, {line.y:.1f}) m heading "
+            f"{np.degrees(line.heading):.0f} deg. It came within {np.nanmin(away):.1f} m, there driving at heading "
+            f"{driven:.0f} deg ({np.radians(driven):.2f} rad); check the point, the heading and their units."
+        )
+
+    # ---------------------------------------------------------------- lap table
+
+    @cached_property
+    def full_throttle(self) -> float | None:
+        """Reading at full throttle, learnt from the recording; None where it is never reached."""
+        throttle = self._optional("throttle")
+        return learn_full_throttle(throttle) if throttle is not None else None
+
+    @cached_property
+    def laps(self) -> pd.DataFrame:
+        """The lap table: one row a lap, in driving order.
+
+        Columns: lap, lap_time (s, NaN unless the lap runs from line to line), complete, flags,
+        speed_at_line (at the crossing that ends the lap), top_speed, min_speed (m/s), full_throttle_share
+        (0..1), path_length (m), with standard uncertainties beside times and speed at the line.
+        """
+        return lap_table(
+            self._motion,
+            self._cuts,
+            self._segments,
+            throttle=self._optional("throttle"),
+            full_throttle=self.full_throttle,
+            length=self._placement.length,
+            resets=np.append(np.array(self.recording.resets, dtype=np.intp), self._placement.jumps),
+        )
+
+    # -------------------------------------------------------------------- frames
+
+    def _row_of(self, number: int) -> int:
+        match = np.flatnonzero(self._segments.numbers == number)
+        if not len(match):
+            known = ", ".join(str(n) for n in self._segments.numbers[:40])
+            raise LapError(
+                f"{self.recording.provenance.source}: there is no lap {number}; the recording has laps {known}."
+            )
+        return int(match[0])
+
+    @cached_property
+    def _block(self) -> tuple[FloatArray, list[str], list[str]]:
+        """All number columns as one row-major block, their names, and the names of the text columns."""
+        numeric = [str(c) for c in self._samples.columns if pd.api.types.is_numeric_dtype(self._samples[c].dtype)]
+        texts = [str(c) for c in self._samples.columns if str(c) not in numeric]
+        table = self._samples if not texts else self._samples[numeric]
+        return np.ascontiguousarray(table.to_numpy(), dtype=np.float64), numeric, texts
+
+    @cached_property
+    def _layout(self) -> tuple[pd.Index, pd.Index, NDArray[np.intp], NDArray[np.intp]]:
+        """What all frames share: index, column labels, discrete columns, and the block's columns in frame order."""
+        _, names, _ = self._block
+        spare = ["path"] + (["offset"] if self._placement.offset is not None else [])
+        labels = names + spare
+        discrete = np.array([i for i, n in enumerate(names) if is_discrete(n)], dtype=np.intp)
+        index = pd.Index(grid(self._placement.length, self.step), name="distance")
+        return index, pd.Index(labels), discrete, np.arange(len(names))
+
+    def lap(self, number: int) -> pd.DataFrame:
+        """Return one lap on the shared distance grid.
+
+        Parameters
+        ----------
+        number : int
+            Lap number, as in the lap table.
+
+        Returns
+        -------
+        DataFrame, shape (floor(track length / step) + 1, k)
+            Index `distance` (m from the line); columns are channels in SI. `time` counts from the lap's own
+            crossing. Rows beyond the recording, or inside a hole longer than max_gap, are NaN.
+            ``frame.attrs`` says where it came from and what error of place to expect.
+
+        Raises
+        ------
+        LapError
+            If there is no such lap.
+        """
+        row = self._row_of(number)
+        frame = self._frame(row)
+        frame.attrs = self._attributes(row)
+        return frame
+
+    def _frame(self, row: int) -> pd.DataFrame:
+        """One segment on the grid, before it is told what it is."""
+        motion = self._motion
+        block, _, texts = self._block
+        index, labels, discrete, _ = self._layout
+        ordinal = row - self._segments.leading
+        places = index.to_numpy() + ordinal * self._placement.length
+        low = max(int(self._segments.first_row[row]) - 2, 0)
+        high = min(int(self._segments.last_row[row]) + 2, len(motion.time))
+        if high - low < 2:
+            low, high = max(high - 2, 0), max(high, 2)
+        nodes = self._placement.place[low:high]
+        before, weight = brackets(nodes, places)
+        self._stretch_edges(row, places, nodes, weight)
+        before += low
+        if len(motion.parts) > 1:
+            holed = np.isin(before + 1, motion.parts) & (weight > 0)
+            weight[holed] = np.nan
+        spare = 1 + int(self._placement.offset is not None)
+        values = resample(block, before, weight, discrete, spare=spare)
+        start = self._segments.edges[row]
+        values[:, 0] -= start
+        path = motion.path
+        values[:, -spare] = (
+            path[before] + weight * (path[before + 1] - path[before]) - np.interp(start, motion.time, path)
+        )
+        if self._placement.offset is not None:
+            values[:, -1] = self._placement.offset[before] + weight * (
+                self._placement.offset[before + 1] - self._placement.offset[before]
+            )
+        if self._segments.whole[row] and not np.isnan(weight[0]):
+            values[0, 0] = values[0, -spare] = 0.0
+        frame = pd.DataFrame(values, index=index, columns=labels, copy=False)
+        for name in texts:
+            picked = self._samples[name].take(before)
+            frame[name] = picked.where(~np.isnan(weight)).to_numpy()
+        return frame
+
+    def _stretch_edges(self, row: int, places: FloatArray, nodes: FloatArray, weight: FloatArray) -> None:
+        """Let the first and last place of a whole lap take the sample less than one interval away."""
+        if not self._segments.whole[row] or len(nodes) < 2:
+            return
+        step = float(np.median(np.diff(nodes)))
+        near = (places < nodes[0]) & (places >= nodes[0] - 2 * step)
+        weight[near] = 0.0
+        near = (places > nodes[-1]) & (places <= nodes[-1] + 2 * step)
+        weight[near] = 1.0
+
+    def _attributes(self, row: int) -> dict[Any, Any]:
+        laps = self._lap_values
+        return {
+            "lap": int(self._segments.numbers[row]),
+            "source": self.recording.provenance.source,
+            "lap_time": laps[row][0],
+            "lap_time_uncertainty": laps[row][1],
+            "speed_at_line": laps[row][2],
+            "complete": bool(self._segments.whole[row]),
+            "flags": laps[row][3],
+            "track_length": self._placement.length,
+            "step": self.step,
+            "sample_interval": self._motion.interval,
+            "place_method": self._placement.method,
+            "place_error": float(self._place_errors[row]),
+            "speed_unit": self.speed_unit,
+            "full_throttle": self.full_throttle,
+            "corners": self._corner_records,
+        }
+
+    @cached_property
+    def _place_errors(self) -> FloatArray:
+        driven = self.laps["path_length"].to_numpy()
+        return place_errors(self._placement, np.where(self._segments.whole, driven, np.nan))
+
+    @cached_property
+    def _lap_values(self) -> list[tuple[float, float, float, str]]:
+        table = self.laps
+        columns = (table["lap_time"], table["lap_time_uncertainty"], table["speed_at_line"], table["flags"])
+        return list(zip(*(column.tolist() for column in columns), strict=True))
+
+    @cached_property
+    def _corner_records(self) -> list[dict[str, Any]]:
+        return [{str(k): v for k, v in record.items()} for record in self.track.corners.to_dict("records")]
+
+    def samples(self, number: int | None = None) -> pd.DataFrame:
+        """Return samples at their own rate, with their place on the track.
+
+        Parameters
+        ----------
+        number : int, optional
+            One lap's samples, those with start <= time < end; all samples by default.
+
+        Returns
+        -------
+        DataFrame
+            The recording's channels with `distance` (place in the lap, m), `path` and, for all samples, `lap`
+            and `lap_clock` (s since the crossing). With a lap number, `time` counts from the lap's crossing.
+
+        Raises
+        ------
+        LapError
+            If there is no such lap.
+        """
+        motion = self._motion
+        if number is not None:
+            row = self._row_of(number)
+            rows = slice(int(self._segments.first_row[row]), int(self._segments.last_row[row]))
+            table = self._samples.iloc[rows].reset_index(drop=True)
+            start = self._segments.edges[row]
+            table["time"] = motion.time[rows] - start
+            table["distance"] = self._placement.place[rows] - (row - self._segments.leading) * self._placement.length
+            table["path"] = motion.path[rows] - np.interp(start, motion.time, motion.path)
+            table.attrs = self._attributes(row)
+            return table
+        table = self._samples.copy()
+        row_of = np.clip(np.searchsorted(self._segments.first_row, np.arange(len(table)), side="right") - 1, 0, None)
+        table["lap"] = self._segments.numbers[row_of]
+        table["lap_clock"] = motion.time - self._segments.edges[row_of]
+        table["distance"] = self._placement.place - (row_of - self._segments.leading) * self._placement.length
+        table["path"] = motion.path
+        return table
+
+    def best(self) -> pd.DataFrame:
+        """Return the frame of the fastest clean lap.
+
+        Raises
+        ------
+        LapError
+            If no lap is complete and free of flags.
+        """
+        return self.lap(self.best_number())
+
+    def best_number(self, *, but: int | None = None) -> int:
+        """Return the number of the fastest clean lap.
+
+        Parameters
+        ----------
+        but : int, optional
+            A lap to leave out, to find the one it is to be compared with.
+
+        Raises
+        ------
+        LapError
+            If no lap is complete and free of flags.
+        """
+        clean = self._clean(but)
+        return int(clean["lap"].iloc[int(clean["lap_time"].to_numpy().argmin())])
+
+    def last_clean_number(self) -> int:
+        """Return the number of the last clean lap.
+
+        Raises
+        ------
+        LapError
+            If no lap is complete and free of flags.
+        """
+        return int(self._clean(None)["lap"].iloc[-1])
+
+    def _clean(self, but: int | None) -> pd.DataFrame:
+        table = self.laps
+        clean = table[table["complete"] & (table["flags"] == "") & (table["lap"] != but)]
+        if clean.empty:
+            kinds = sorted({word for words in table["flags"] for word in words.split(",") if word})
+            also = "" if but is None else f" besides lap {but}"
+            raise LapError(
+                f"{self.recording.provenance.source}: no clean complete lap{also} among {len(table)} "
+                f"(marked: {', '.join(kinds) or 'none'}); look at the lap table, or name a lap yourself."
+            )
+        return clean
+
+    def check(self, number: int) -> None:
+        """Raise LapError where the recording has no such lap."""
+        self._row_of(number)
+
+    # ---------------------------------------------------------------------- track
+
+    @cached_property
+    def track(self) -> Track:
+        """The track these laps were placed on: length, start/finish line, reference line, corners."""
+        given = self._given
+        corners = given.corners if given is not None and len(given.corners) else self._find_corners()
+        name = given.name if given is not None else ""
+        return Track(
+            self._placement.length, corners, self._cuts.line, self._placement.reference, self._origin, None, name
+        )
+
+    def _find_corners(self) -> pd.DataFrame:
+        """Corners from the reference line, else from the median curvature of a few clean laps."""
+        reference = self._placement.reference
+        if reference is not None:
+            curvature = path_curvature(reference.x, reference.y, reference.spacing)
+            return find_corners(curvature, reference.spacing)
+        table = self.laps
+        clean = np.flatnonzero(table["complete"] & (table["flags"] == ""))
+        if not len(clean):
+            return no_corners()
+        profiles, how = curvatures_of([self._frame(int(row)) for row in clean[:CORNER_LAPS]])
+        return no_corners() if how == "none" else find_corners(combine_curvatures(profiles), self.step)
+
+    # ----------------------------------------------------------------------- show
+
+    def _shown(self) -> tuple[list[str], list[list[str]], int | None]:
+        table, unit = self.laps, self.speed_unit
+        clean = table[table["complete"] & (table["flags"] == "")]
+        best = float(clean["lap_time"].min()) if not clean.empty else np.nan
+        heads = ["Lap", "Lap time (s)", "± 95 %", "To best (s)", f"At line ({unit})", f"Top ({unit})", f"Lowest ({unit})",
+                 "Full throttle (%)", "Driven (m)", "Marked"]  # fmt: skip
+        rows = []
+        for lap in table.to_dict("records"):
+            speeds = [from_si(float(lap[c]), unit, "speed") for c in ("speed_at_line", "top_speed", "min_speed")]
+            rows.append(
+                [
+                    str(lap["lap"]),
+                    show.clock(lap["lap_time"]),
+                    show.number(2 * lap["lap_time_uncertainty"], 3),
+                    show.number(lap["lap_time"] - best, 3, signed=True),
+                    *(show.number(s, 1) for s in speeds),
+                    show.number(100 * lap["full_throttle_share"], 0),
+                    show.number(lap["path_length"], 0),
+                    lap["flags"].replace(",", ", "),
+                ]
+            )
+        fastest = (
+            int(table["lap_time"].where(table["lap"].isin(clean["lap"])).to_numpy().argsort()[0])
+            if len(clean)
+            else None
+        )
+        return heads, rows, fastest
+
+    def _headline(self) -> str:
+        table = self.laps
+        clean = table[table["complete"] & (table["flags"] == "")]
+        head = f"{self.recording.provenance.source}: {len(table)} laps, {len(clean)} clean"
+        if not clean.empty:
+            best = clean.iloc[int(clean["lap_time"].to_numpy().argmin())]
+            head += f"; best is lap {best['lap']} in {show.clock(float(best['lap_time']))} s"
+        return (
+            head
+            + f". Track {self._placement.length:.0f} m, {1 / self._motion.interval:.0f} samples a second, place by {self._placement.method}."
+        )
+
+    def __repr__(self) -> str:
+        heads, rows, _ = self._shown()
+        parts = [self._headline(), show.text_table(heads, rows, left=[9])]
+        parts += [f"Assumed: {line}" for line in self.assumptions]
+        parts += [f"Note: {line}" for line in self.warnings]
+        return "\n".join(parts)
+
+    def _repr_html_(self) -> str:
+        from html import escape
+
+        heads, rows, fastest = self._shown()
+        lists = "".join(
+            f"<p style='margin:2px 0'><b>{word}:</b> {escape(line)}</p>"
+            for word, lines in (("Assumed", self.assumptions), ("Note", self.warnings))
+            for line in lines
+        )
+        bold = [fastest] if fastest is not None else []
+        return f"<p>{escape(self._headline())}</p>{show.html_table(heads, rows, left=[9], bold=bold)}{lists}"

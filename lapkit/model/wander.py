@@ -1,0 +1,73 @@
+"""How far position drifts from one crossing of the line to the next.
+
+Noise from sample to sample averages out at a crossing; the slow wandering of a satellite receiver does not,
+and no single pass shows it. What shows it is speed: near the line, metres by position and metres by speed
+should agree on every lap alike. How they come apart within seconds says how far they may come apart in a lap.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from lapkit.channels import FloatArray
+
+REACH = 3.0  # s either side of a crossing; long enough to see drift, short enough to stay on the straight
+LAGS = 13  # instants compared within the reach
+
+
+def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing: FloatArray) -> float:
+    """Estimate how fast the error of position spreads, as a random walk.
+
+    Parameters
+    ----------
+    time, ahead, path : ndarray, shape (n,)
+        Clock (s), metres past the line by position (NaN where unknown), metres driven by speed.
+    crossing : ndarray, shape (m,)
+        Times of the crossings, s.
+
+    Returns
+    -------
+    float
+        Variance gained per second, m2/s; 0 where there are fewer than two crossings to compare.
+    """
+    known = np.isfinite(ahead)
+    inner = crossing[(crossing > time[0] + REACH) & (crossing < time[-1] - REACH)]
+    if len(inner) < 2 or np.count_nonzero(known) < 8:
+        return 0.0
+    lag = np.linspace(-REACH, REACH, LAGS)
+    at = inner[:, None] + lag
+    apart = np.interp(at, time[known], ahead[known]) - np.interp(at, time, path)
+    apart -= apart.mean(axis=1, keepdims=True)
+    apart -= apart.mean(axis=0)  # what every lap shares is the shape of the track, not drift
+    share = len(inner) / (len(inner) - 1)
+
+    def spread(steps: int) -> float:
+        return float(np.mean((apart[:, steps:] - apart[:, :-steps]) ** 2)) * share
+
+    spacing = float(lag[1] - lag[0])
+    first = spread(1)  # mostly sample-to-sample noise, already counted elsewhere
+    return max(0.0, *((spread(steps) - first) / ((steps - 1) * spacing) for steps in (LAGS // 4, LAGS // 2, LAGS - 1)))
+
+
+def drift(rate: float, lengths: FloatArray, lap_time: float) -> float:
+    """Return the error of position that two crossings one lap apart do not share, m.
+
+    Parameters
+    ----------
+    rate : float
+        From `wander_rate`, m2/s.
+    lengths : ndarray, shape (m,)
+        Metres driven in each lap by speed. They bound the drift: their scatter holds it, and more besides.
+    lap_time : float
+        Usual time between crossings, s.
+
+    Returns
+    -------
+    float
+        Standard deviation per crossing, m.
+    """
+    variance = rate * lap_time
+    if len(lengths) > 4:
+        scatter = (1.4826 * float(np.median(np.abs(lengths - np.median(lengths))))) ** 2
+        variance = min(variance, scatter * (1.0 + 2.0 * np.sqrt(2.0 / (len(lengths) - 1))))
+    return float(np.sqrt(variance / 2.0))
