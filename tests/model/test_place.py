@@ -1,0 +1,115 @@
+import numpy as np
+import pytest
+
+from lapkit.model.place import blend, closed_line, learn_reference, project
+
+
+def athletics_oval(offset: float, spacing: float = 0.25):
+    """Points round the standard 400 m track, `offset` metres outside the 36.50 m kerb.
+
+    World Athletics Track and Field Facilities Manual (2008): straights of 84.39 m, kerb radius 36.50 m.
+    """
+    straight, radius = 84.39, 36.50 + offset
+    length = 2 * straight + 2 * np.pi * radius
+    s = np.arange(0.0, length, spacing)
+    bend = np.pi * radius
+    angle_1 = (s - straight) / radius
+    angle_2 = (s - 2 * straight - bend) / radius
+    x = np.select(
+        [s < straight, s < straight + bend, s < 2 * straight + bend],
+        [s, straight + radius * np.sin(angle_1), 2 * straight + bend - s],
+        -radius * np.sin(angle_2),
+    )
+    y = np.select(
+        [s < straight, s < straight + bend, s < 2 * straight + bend],
+        [0 * s - radius, -radius * np.cos(angle_1), 0 * s + radius],
+        radius * np.cos(angle_2),
+    )
+    return s, x, y, length
+
+
+def test_the_standard_track_is_400_metres():
+    """400.001 m measured 0.30 m outside the kerb: World Athletics manual (2008), 400 m standard track."""
+    _, x, y, length = athletics_oval(0.30)
+    assert length == pytest.approx(400.001, abs=1e-3)
+    assert closed_line(x, y).length == pytest.approx(400.001, abs=5e-3)
+
+
+@pytest.mark.parametrize(("lane", "stagger"), [(2, 7.037), (3, 14.703), (6, 37.699), (8, 53.030)])
+def test_lanes_are_longer_by_two_pi_times_their_offset(lane, stagger):
+    """Stagger of the lanes, 2 pi (1.22 (n - 1) - 0.10); printed values from memory, formula on public pages."""
+    first, _, _ = (athletics_oval(0.30)[k] for k in (3, 1, 2))
+    other = athletics_oval(0.20 + 1.22 * (lane - 1))[3]
+    assert other - first == pytest.approx(stagger, abs=1e-3)
+
+
+@pytest.mark.parametrize("offset", [-3.0, 0.0, 1.22, 5.0])
+def test_projection_finds_place_and_offset_of_a_parallel_line(offset):
+    _, x, y, length = athletics_oval(10.0)
+    line = closed_line(x, y)
+    s, px, py, other = athletics_oval(10.0 + offset)
+    guess = s * length / other  # out of step by metres in the bends
+    place, left = project(line, px, py, guess)
+    straight = (s > 10) & (s < 75)
+    np.testing.assert_allclose(place[straight], s[straight], atol=0.02)
+    np.testing.assert_allclose(left, -offset, atol=0.02)  # driven anticlockwise, outside is to the right
+    assert np.all(np.diff(place) > 0)
+
+
+def test_track_that_crosses_itself_keeps_its_own_place():
+    t = np.linspace(0, 2 * np.pi, 4000, endpoint=False)
+    x, y = 300 * np.sin(t), 150 * np.sin(2 * t)
+    line = closed_line(x, y)
+    s = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
+    place, left = project(line, x, y, s + 15.0 * np.sin(3 * t))
+    np.testing.assert_allclose(place, s, atol=0.2)
+    assert np.abs(left).max() < 0.1
+
+
+def test_neighbouring_legs_of_a_hairpin_are_not_confused():
+    """Two straights 12 m apart, joined by a hairpin of 6 m radius."""
+    leg = np.arange(0, 200.0, 0.5)
+    turn = np.linspace(0, np.pi, 40)[1:-1]
+    x = np.concatenate([leg, 200 + 6 * np.sin(turn), leg[::-1], -6 * np.sin(turn)])
+    y = np.concatenate([0 * leg, 6 - 6 * np.cos(turn), 12 + 0 * leg, 6 + 6 * np.cos(turn)])
+    line = closed_line(x, y)
+    s = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
+    rng = np.random.default_rng(0)
+    place, left = project(line, x + rng.normal(0, 1.5, len(x)), y + rng.normal(0, 1.5, len(x)), s + 8.0)
+    assert np.nanmax(np.abs(place - s)) < 12.0
+    assert np.nanmedian(np.abs(left)) < 2.0
+
+
+def test_the_reference_line_of_noisy_laps_is_smooth_and_of_the_right_length():
+    rng = np.random.default_rng(2)
+    s, x, y, length = athletics_oval(0.30, spacing=0.8)
+    laps = 8
+    path = np.concatenate([k * length + s for k in range(laps)])
+    noise = 0.5
+    line = learn_reference(
+        path,
+        np.tile(x, laps) + rng.normal(0, noise, laps * len(s)),
+        np.tile(y, laps) + rng.normal(0, noise, laps * len(s)),
+        np.arange(laps - 1) * length,
+        np.arange(1, laps) * length,
+        noise=noise,
+    )
+    assert line.length == pytest.approx(length, abs=1.5)
+
+
+def test_speed_carries_the_place_where_position_is_noisy():
+    rng = np.random.default_rng(3)
+    path = np.arange(0.0, 2000.0, 1.0)
+    truth = path + 3 * np.sin(path / 300)
+    place = truth + rng.normal(0, 0.5, len(path))
+    smooth = blend(place, path, window=30.0, parts=np.array([0]))
+    assert np.std(smooth - truth) < 0.2 * 0.5
+    exact = blend(truth, path, window=0.0, parts=np.array([0]))
+    np.testing.assert_allclose(exact, truth, atol=1e-9)
+
+
+def test_nothing_is_averaged_across_a_hole():
+    path = np.append(np.arange(0.0, 100.0), np.arange(300.0, 400.0))
+    place = path + np.append(np.zeros(100), np.full(100, 5.0))
+    out = blend(place, path, window=40.0, parts=np.array([0, 100]))
+    np.testing.assert_allclose(out, place, atol=1e-9)
