@@ -74,13 +74,13 @@ def brackets(nodes: FloatArray, places: FloatArray) -> tuple[NDArray[np.intp], F
     weight : ndarray, shape (m,)
         Share of sample ``before + 1``, 0..1; NaN outside the samples.
     """
-    before = np.searchsorted(nodes, places, side="right") - 1
-    np.clip(before, 0, len(nodes) - 2, out=before)
-    start = nodes[before]
-    span = nodes[before + 1] - start
-    weight = np.where(span > 0, (places - start) / np.where(span > 0, span, 1.0), 0.0)
-    weight[(places < nodes[0] - 1e-9) | (places > nodes[-1] + 1e-9)] = np.nan
-    np.clip(weight, 0.0, 1.0, out=weight)
+    count = len(nodes)
+    rank = np.interp(places, nodes, np.arange(count, dtype=np.float64))
+    before = rank.astype(np.intp)
+    np.minimum(before, count - 2, out=before)
+    weight = rank - before
+    if len(places) and (places.min() < nodes[0] or places.max() > nodes[-1]):
+        weight[(places < nodes[0] - 1e-9) | (places > nodes[-1] + 1e-9)] = np.nan
     return before, weight
 
 
@@ -115,15 +115,16 @@ def resample(
     """
     columns = block.shape[1]
     out = np.empty((len(before), columns + spare))
-    low = block[before]
-    high = block[before + 1]
+    low = block.take(before, axis=0, mode="clip")  # the modes that check nothing twice are the fast ones
+    high = block.take(before + 1, axis=0, mode="clip")
     view = out[:, :columns]
     np.subtract(high, low, out=high)
     np.multiply(high, weight[:, None], out=high)
     np.add(low, high, out=view)
-    exact = weight == 0.0
-    if exact.any():
-        view[exact] = low[exact]
+    for share, side in ((0.0, 0), (1.0, 1)):
+        exact = weight == share
+        if exact.any():
+            view[exact] = block[before[exact] + side]
     for column in discrete:
         view[:, column] = np.where(np.isnan(weight), np.nan, low[:, column])
     return out

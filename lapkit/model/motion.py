@@ -47,7 +47,10 @@ class Motion:
     def of(
         cls, time: FloatArray, speed: FloatArray, x: FloatArray | None, y: FloatArray | None, *, max_gap: float
     ) -> Motion:
-        """Make the arrays from the samples; speed is bridged where it is missing."""
+        """Make the arrays from the samples; speed is bridged where it is missing.
+
+        A recording slower than three samples in `max_gap` has no holes for being slow.
+        """
         known = np.isfinite(speed)
         if not known.all():
             speed = np.interp(time, time[known], speed[known])
@@ -57,8 +60,10 @@ class Motion:
         path[0] = 0.0
         np.cumsum(0.5 * (speed[1:] + speed[:-1]) * step, out=path[1:])
         noise = position_noise(time, x, y) if x is not None and y is not None else 0.0
+        interval = float(np.median(step))
+        max_gap = max(max_gap, 3.0 * interval)
         parts = np.append(0, np.flatnonzero(step > max_gap) + 1)
-        return cls(time, speed, path, x, y, float(np.median(step)), noise, parts, max_gap)
+        return cls(time, speed, path, x, y, interval, noise, parts, max_gap)
 
     def path_at(self, times: FloatArray) -> FloatArray:
         """Metres driven at given times."""

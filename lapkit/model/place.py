@@ -16,6 +16,8 @@ from lapkit.channels import FloatArray
 from lapkit.model.frame import brackets
 
 REFERENCE_SPACING = 1.0  # m between points of the reference line
+CLOSE = 1e-3  # m; a foot nearer than this is found
+SEARCH_SPACING = 3.0  # m between points of the line that are tried in a search
 SEARCH = 60.0  # m either side of the expected place that a position is looked for
 WIDEST = 60.0  # m off the reference line beyond which a position is not on this track
 ANCHOR_SPACING = 20.0  # m driven between places that are searched for; those between follow from them
@@ -70,8 +72,16 @@ def closed_line(x: FloatArray, y: FloatArray, *, smoothing: float = 0.0) -> Refe
             x = np.fft.irfft(np.fft.rfft(x) * keep, count)
             y = np.fft.irfft(np.fft.rfft(y) * keep, count)
         x, y = np.append(x, x[0]), np.append(y, y[0])
-        along = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
+        along = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y)) * _arc_over_chord(x, y)))
     return ReferenceLine(x[:-1].copy(), y[:-1].copy(), float(along[-1]) / count, float(along[-1]))
+
+
+def _arc_over_chord(x: FloatArray, y: FloatArray) -> FloatArray:
+    """How much longer the arc is than its chord, 1 + angle^2 / 24, for a closed line whose end repeats its start."""
+    heading = np.arctan2(np.diff(y), np.diff(x))
+    turn = (np.roll(heading, -1) - np.roll(heading, 1)) / 2
+    turn = (turn + np.pi / 2) % np.pi - np.pi / 2
+    return np.asarray(1.0 + np.minimum(np.abs(turn), 0.3) ** 2 / 24.0)
 
 
 def learn_reference(
@@ -123,7 +133,7 @@ def project(
     x, y : ndarray, shape (n,)
         Positions, m; NaN gives NaN.
     guess : ndarray, shape (n,)
-        Expected place of each position, m, counted on over laps (not wrapped).
+        Expected place of each position, m, counted on over laps (not wrapped), not decreasing.
     search : float
         How far either side of the guess to look, m. Where parts of the track run side by side this
         keeps a position on its own part.
@@ -135,34 +145,39 @@ def project(
     offset : ndarray, shape (n,)
         Metres to the left of the line.
     """
-    driven = np.append(0.0, np.abs(np.diff(guess)))
-    bin_of = np.floor(np.cumsum(driven) / ANCHOR_SPACING)
-    anchor = np.flatnonzero(np.append(True, np.diff(bin_of) > 0))
-    if anchor[-1] != len(guess) - 1:
-        anchor = np.append(anchor, len(guess) - 1)
-    anchor = anchor[np.isfinite(x[anchor])]
-    if not len(anchor):
-        return np.full(len(x), np.nan), np.full(len(x), np.nan)
+    nothing = np.full(len(x), np.nan)
+    anchor = spaced(guess, ANCHOR_SPACING)
+    anchor = anchor[np.isfinite(x[anchor]) & np.isfinite(y[anchor])]
     found = _search(line, x[anchor], y[anchor], guess[anchor], search)
     good = np.isfinite(found)
     if not good.any():
-        return np.full(len(x), np.nan), np.full(len(x), np.nan)
-    correction = np.interp(np.arange(len(guess)), anchor[good], found[good] - guess[anchor[good]])
-    place = guess + correction
-    offset = np.zeros(len(x))
+        return nothing, nothing.copy()
+    place = guess + np.interp(guess, guess[anchor[good]], (found - guess[anchor])[good])
+    expected = place.copy()
     east, north = _tangents(line)
-    for _ in range(3):
+    ahead = offset = nothing
+    last = search
+    for _ in range(4):  # each step leaves the curvature times the offset of the step before
         ahead, offset = _foot(line, east, north, x, y, place)
         place = place + np.clip(ahead, -search, search)
+        step = float(np.nanmax(np.abs(ahead), initial=0.0))
+        if step * min(step / last, 1.0) < CLOSE:
+            break
+        last = max(step, 1e-12)
     lost = ~(np.abs(ahead) < 0.5) | (np.abs(offset) > WIDEST)
     if lost.any():
         stray = np.flatnonzero(lost & np.isfinite(x))
-        stray = stray[: max(4096, len(x) // 8)]
         place[lost] = np.nan
-        if len(stray):
-            place[stray] = _search(line, x[stray], y[stray], guess[stray] + correction[stray], search)
+        place[stray] = _search(line, x[stray], y[stray], expected[stray], search)
         _, offset = _foot(line, east, north, x, y, place)
     return place, offset
+
+
+def spaced(path: FloatArray, spacing: float) -> NDArray[np.intp]:
+    """Return the samples that begin a new `spacing` metres of path, the first and the last among them."""
+    new = np.append(True, np.diff(np.floor(path / spacing)) != 0)
+    new[-1] = True
+    return np.flatnonzero(new)
 
 
 def _tangents(line: ReferenceLine) -> tuple[FloatArray, FloatArray]:
@@ -198,7 +213,9 @@ def _search(line: ReferenceLine, x: FloatArray, y: FloatArray, guess: FloatArray
     """Nearest point of the line within `reach` of the guess; NaN where it is too far off the line."""
     count = len(line.x)
     reach = min(reach, line.length / 2 - line.spacing)
-    offsets = np.arange(-int(reach / line.spacing), int(reach / line.spacing) + 1)
+    stride = max(1, round(SEARCH_SPACING / line.spacing))  # the foot of the position is found exactly afterwards
+    steps = int(reach / line.spacing / stride)
+    offsets = np.arange(-steps, steps + 1) * stride
     centre = np.rint(guess / line.spacing).astype(np.int64)
     out = np.empty(len(x))
     for start in range(0, len(x), 65536):  # blocks bound the memory, not the samples

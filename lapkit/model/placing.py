@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.model.laps import Cuts
 from lapkit.model.motion import Motion
-from lapkit.model.place import ReferenceLine, blend, learn_reference, project
+from lapkit.model.place import ReferenceLine, blend, learn_reference, project, spaced
 from lapkit.model.track import Track
 
 ODD_LENGTH = 0.05  # share by which a lap's metres may differ from the usual before it is another route
+PROJECT_SPACING = 3.0  # m between samples that are projected
 CLEAN_NOISE = 0.02  # m; position quieter than this needs no help from speed
 LINE_MISFIT = 30.0  # m between a crossing and its place beyond which the two are not tied together
 NO_POSITION = (
@@ -123,22 +124,28 @@ def _guess(carrier: FloatArray, at: FloatArray, length: float, scale: float) -> 
 def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: FloatArray) -> None:
     """Place by position, carried by speed from sample to sample as far as position is noisy."""
     assert motion.x is not None and motion.y is not None
-    raw, out.offset = project(reference, motion.x, motion.y, guess)
+    # Samples nearer together than PROJECT_SPACING tell nothing new: speed carries the place between.
+    used = spaced(guess, PROJECT_SPACING)
+    x, y, expected = motion.x[used], motion.y[used], guess[used]
+    parts = np.searchsorted(used, motion.parts)
+    raw, offset = project(reference, x, y, expected)
     # Noise of 5 cm is averaged over 10 m, of 1 m over some 33 m: longer stretches would bend with the line driven.
     window = 0.0 if motion.noise < CLEAN_NOISE else float(np.clip(10.0 * (motion.noise / 0.05) ** 0.4, 5.0, 60.0))
-    away = np.abs(raw - blend(raw, guess, window=max(window, 30.0), parts=motion.parts))
+    away = np.abs(raw - blend(raw, expected, window=max(window, 30.0), parts=parts))
     known = np.isfinite(away)
     spread = 1.4826 * float(np.median(away[known])) if known.any() else 0.0
     outlier = known & (away > 8.0 * spread + 3.0)
     if outlier.any():
         raw = np.where(outlier, np.nan, raw)
         out.warnings.append(
-            f"{int(outlier.sum())} position(s) jumped away from the path and were not used to find the place."
+            f"Position jumped away from the path {int(outlier.sum())} time(s); place was found without it."
         )
-    leap = np.hypot(np.diff(motion.x), np.diff(motion.y))
-    out.jumps = np.flatnonzero(leap > 3 * np.diff(motion.path) + 20.0) + 1
-    out.place = blend(raw, guess, window=window, parts=motion.parts)
-    averaged = max(1.0, window / max(float(np.median(np.diff(guess))), 1e-3))
+    leap = np.hypot(np.diff(x), np.diff(y))
+    out.jumps = used[np.flatnonzero(leap > 3 * np.diff(motion.path[used]) + 20.0) + 1]
+    correction = blend(raw, expected, window=window, parts=parts) - expected
+    out.place = guess + np.interp(guess, expected, correction)
+    out.offset = np.interp(guess, expected, offset)
+    averaged = max(1.0, window / max(float(np.median(np.diff(expected))), 1e-3))
     out.error = float(np.hypot(motion.noise / np.sqrt(averaged), 0.05))
     out.method = "position"
 

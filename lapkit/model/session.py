@@ -80,9 +80,7 @@ class Session:
         self._given = as_track(track)
         self._samples = recording.samples
         x, y = self._local_position()
-        self._motion = Motion.of(
-            self._column("time"), self._column("speed"), x, y, max_gap=max(max_gap, 3.0 * self._interval())
-        )
+        self._motion = Motion.of(self._column("time"), self._column("speed"), x, y, max_gap=max_gap)
         self._cuts = self._cut(start_line)
         self.assumptions.append(self._cuts.how)
         self.assumptions += self._cuts.notes
@@ -110,10 +108,6 @@ class Session:
             return None
         values = self._column(name)
         return values if np.isfinite(values).any() else None
-
-    def _interval(self) -> float:
-        time = self._samples["time"].to_numpy()
-        return float(np.median(np.diff(time)))
 
     def _local_position(self) -> tuple[FloatArray | None, FloatArray | None]:
         """Position in the local frame: the given track's, where both know latitude and longitude."""
@@ -250,14 +244,14 @@ class Session:
         return np.ascontiguousarray(table.to_numpy(), dtype=np.float64), numeric, texts
 
     @cached_property
-    def _layout(self) -> tuple[pd.Index, pd.Index, NDArray[np.intp], NDArray[np.intp]]:
-        """What all frames share: index, column labels, discrete columns, and the block's columns in frame order."""
+    def _layout(self) -> tuple[pd.Index, pd.Index, NDArray[np.intp]]:
+        """What all frames share: index, column labels, and which columns are discrete."""
         _, names, _ = self._block
         spare = ["path"] + (["offset"] if self._placement.offset is not None else [])
         labels = names + spare
         discrete = np.array([i for i, n in enumerate(names) if is_discrete(n)], dtype=np.intp)
         index = pd.Index(grid(self._placement.length, self.step), name="distance")
-        return index, pd.Index(labels), discrete, np.arange(len(names))
+        return index, pd.Index(labels), discrete
 
     def lap(self, number: int) -> pd.DataFrame:
         """Return one lap on the shared distance grid.
@@ -287,8 +281,8 @@ class Session:
     def _frame(self, row: int) -> pd.DataFrame:
         """One segment on the grid, before it is told what it is."""
         motion = self._motion
-        block, _, texts = self._block
-        index, labels, discrete, _ = self._layout
+        block, names, texts = self._block
+        index, labels, discrete = self._layout
         ordinal = row - self._segments.leading
         places = index.to_numpy() + ordinal * self._placement.length
         low = max(int(self._segments.first_row[row]) - 2, 0)
@@ -305,17 +299,13 @@ class Session:
         spare = 1 + int(self._placement.offset is not None)
         values = resample(block, before, weight, discrete, spare=spare)
         start = self._segments.edges[row]
-        values[:, 0] -= start
-        path = motion.path
-        values[:, -spare] = (
-            path[before] + weight * (path[before + 1] - path[before]) - np.interp(start, motion.time, path)
-        )
+        clock = names.index("time")
+        values[:, clock] -= start
+        values[:, -spare] = _between(motion.path, before, weight) - np.interp(start, motion.time, motion.path)
         if self._placement.offset is not None:
-            values[:, -1] = self._placement.offset[before] + weight * (
-                self._placement.offset[before + 1] - self._placement.offset[before]
-            )
+            values[:, -1] = _between(self._placement.offset, before, weight)
         if self._segments.whole[row] and not np.isnan(weight[0]):
-            values[0, 0] = values[0, -spare] = 0.0
+            values[0, clock] = values[0, -spare] = 0.0
         frame = pd.DataFrame(values, index=index, columns=labels, copy=False)
         for name in texts:
             picked = self._samples[name].take(before)
@@ -324,7 +314,7 @@ class Session:
 
     def _stretch_edges(self, row: int, places: FloatArray, nodes: FloatArray, weight: FloatArray) -> None:
         """Let the first and last place of a whole lap take the sample less than one interval away."""
-        if not self._segments.whole[row] or len(nodes) < 2:
+        if not self._segments.whole[row] or (places[0] >= nodes[0] and places[-1] <= nodes[-1]):
             return
         step = float(np.median(np.diff(nodes)))
         near = (places < nodes[0]) & (places >= nodes[0] - 2 * step)
@@ -542,3 +532,8 @@ class Session:
         )
         bold = [fastest] if fastest is not None else []
         return f"<p>{escape(self._headline())}</p>{show.html_table(heads, rows, left=[9], bold=bold)}{lists}"
+
+
+def _between(values: FloatArray, before: NDArray[np.intp], weight: FloatArray) -> FloatArray:
+    low = values[before]
+    return low + weight * (values[before + 1] - low)

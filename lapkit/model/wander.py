@@ -34,9 +34,11 @@ def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing:
     inner = crossing[(crossing > time[0] + REACH) & (crossing < time[-1] - REACH)]
     if len(inner) < 2 or np.count_nonzero(known) < 8:
         return 0.0
+    crossed = np.interp(inner, time, path)
+    speed = float(np.median(np.interp(inner + 0.5, time, path) - np.interp(inner - 0.5, time, path)))
     lag = np.linspace(-REACH, REACH, LAGS)
-    at = inner[:, None] + lag
-    apart = np.interp(at, time[known], ahead[known]) - np.interp(at, time, path)
+    at = crossed[:, None] + speed * lag  # compared at the same places, not times: the track may bend there
+    apart = np.interp(at, path[known], ahead[known]) - at
     apart -= apart.mean(axis=1, keepdims=True)
     apart -= apart.mean(axis=0)  # what every lap shares is the shape of the track, not drift
     share = len(inner) / (len(inner) - 1)

@@ -1,0 +1,231 @@
+"""A stint in one call, and the small recordings in ``sample_data/``."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from lapkit.simulate.car import Car
+from lapkit.simulate.courses import oval, road_course
+from lapkit.simulate.driver import Driver, default_driver, oval_driver, road_driver, run_scripts
+from lapkit.simulate.recorder import CONSUMER, DEFAULT_CHANNELS, Noise, record, write_csv
+from lapkit.simulate.script import Lift, Script
+from lapkit.simulate.track import Track
+from lapkit.simulate.truth import Truth, drive
+
+OVAL_CAR = Car(power=88.0, drag=6.6e-4, cornering=0.0016)
+ROAD_CAR = Car(
+    power=190.0, drag=5.0e-4, cornering=0.002, gears=(34.0, 24.5, 18.6, 15.0, 12.6),
+    upshift=760.0, downshift=440.0,
+)  # fmt: skip
+
+
+def stint(
+    track: Track | None = None,
+    laps: int = 10,
+    rate: float = 60.0,
+    *,
+    seed: int = 0,
+    noise: Noise | None = None,
+    variation: float = 1.0,
+    car: Car | None = None,
+    driver: Driver | None = None,
+    out_lap: float = 150.0,
+    in_lap: float = 100.0,
+    phase: float | None = None,
+    clock_start: float = 0.0,
+    rest: float = 0.0,
+    channels: Iterable[str] = DEFAULT_CHANNELS,
+    position_every: int = 1,
+    full_throttle: float = 1.0,
+) -> tuple[pd.DataFrame, Truth]:
+    """Drive some laps and record them.
+
+    Parameters
+    ----------
+    track : Track, optional
+        Track; None for the invented oval.
+    laps : int
+        Number of laps from line to line.
+    rate : float
+        Samples per second (Hz).
+    seed : int
+        Seed of everything random: the same seed gives the same run.
+    noise : Noise, optional
+        Errors of the sensors; None for none.
+    variation : float
+        Factor on the differences between laps; zero repeats the same script.
+    car : Car, optional
+        Car; None for one that fits the track.
+    driver : Driver, optional
+        Driver; None for one that fits the track.
+    out_lap, in_lap : float
+        Metres recorded before the first and after the last crossing.
+    phase : float, optional
+        Time of the first sample as a share of a sample; None for random.
+    clock_start : float
+        What the time column says at the first sample (s).
+    rest : float
+        Above zero the run starts from rest `out_lap` metres before the line, after standing
+        still for so long (s).
+    channels : iterable of str
+        Channels recorded, see `record`.
+    position_every : int
+        Position in every n-th row only.
+    full_throttle : float
+        What the throttle sensor says at full throttle.
+
+    Returns
+    -------
+    table : DataFrame
+        The recording, canonical channels in SI units.
+    truth : Truth
+        What really happened.
+
+    Examples
+    --------
+    >>> table, truth = stint(laps=2, rate=25.0, seed=7)
+    >>> len(truth.laps), bool((truth.laps["lap_time"] > 20).all())
+    (2, True)
+    """
+    track = track or oval()
+    if car is None:
+        car = OVAL_CAR if all(c.direction == "left" for c in track.turns) else ROAD_CAR
+    driver = driver or default_driver(track, car)
+    scripts = run_scripts(driver, laps, np.random.default_rng(seed), variation)
+    if rest > 0:
+        start = max(track.length - out_lap, 0.0)
+        truth = drive(track, car, scripts, start_speed=0.0, start_distance=start, rest=rest)
+    else:
+        truth = _drive_warm(track, car, scripts)
+    table = record(
+        truth, rate, out_lap=out_lap, in_lap=in_lap, phase=phase, clock_start=clock_start, noise=noise, seed=seed,
+        channels=channels, position_every=position_every, full_throttle=full_throttle,
+    )  # fmt: skip
+    return table, truth
+
+
+def _drive_warm(track: Track, car: Car, scripts: Sequence[Script]) -> Truth:
+    """Drive the scripts after one lap more, so that the out-lap begins at a speed the car would have."""
+    warm = drive(track, car, scripts[:1], start_speed=35.0, out_lap=False, in_lap=False)
+    return drive(track, car, scripts, start_speed=float(warm.laps["speed_at_line"].iloc[0]))
+
+
+def _oval_run(path: Path) -> Truth:
+    """Ten laps; the last repeats the sixth, the best, but for a longer, deeper lift in corner 1."""
+    track = oval()
+    scripts = list(run_scripts(oval_driver(track), 10, np.random.default_rng(11), 2.0))
+    lift = scripts[6].actions[0]
+    if isinstance(lift, Lift):  # it is: an oval's driver never brakes
+        longer = replace(lift, depth=lift.depth - 0.05, hold=lift.hold + 0.08)
+        scripts[10] = replace(scripts[6], actions=(longer, *scripts[6].actions[1:]))
+    truth = _drive_warm(track, OVAL_CAR, scripts)
+    table = record(
+        truth, 25.0, out_lap=200.0, in_lap=150.0, noise=replace(CONSUMER, position_wander=0.05), seed=11,
+        channels=(
+            "time", "lap", "x", "y", "z", "speed", "throttle", "yaw_rate", "lateral_acceleration",
+            "longitudinal_acceleration", "steering", "engine_speed",
+        ),
+    )  # fmt: skip
+    units = {"speed": "km/h", "throttle": "%", "yaw_rate": "deg/s", "steering": "deg", "engine_speed": "rpm"}
+    words = {
+        "time": "Time (s)", "lap": "Lap", "x": "X (m)", "y": "Y (m)", "z": "Altitude (m)", "speed": "Speed (km/h)",
+        "throttle": "Throttle (%)", "yaw_rate": "Yaw Rate (deg/s)", "lateral_acceleration": "Lateral Acceleration (m/s2)",
+        "longitudinal_acceleration": "Longitudinal Acceleration (m/s2)", "steering": "Steering Angle (deg)",
+        "engine_speed": "Engine Speed (rpm)",
+    }  # fmt: skip
+    digits = {"x": 3, "y": 3, "z": 2, "speed": 2, "throttle": 0, "yaw_rate": 2, "lateral_acceleration": 2,
+              "longitudinal_acceleration": 2, "steering": 1, "engine_speed": 0}  # fmt: skip
+    write_csv(table, path, units=units, headers=words, digits=digits)
+    return truth
+
+
+def _oval_awkward(path: Path) -> Truth:
+    """Eight laps by another driver, in a file with everything that makes a file hard to read."""
+    track = oval()
+    driver = oval_driver(track, entry=-5.0, apex=1.5)
+    late = tuple(replace(a, start=a.start + 6.0) for a in driver.actions)
+    scripts = run_scripts(replace(driver, actions=late), 8, np.random.default_rng(23), 0.9)
+    truth = _drive_warm(track, OVAL_CAR, scripts)
+    table = record(
+        truth, 20.0, out_lap=260.0, in_lap=120.0, noise=CONSUMER, seed=23, clock_start=754.2,
+        geodetic_origin=(np.radians(-34.6), np.radians(-41.3)), position_every=4,
+        channels=(
+            "time", "latitude", "longitude", "speed", "throttle", "lateral_acceleration", "yaw_rate", "engine_speed",
+            "oil_temperature",
+        ),
+    )  # fmt: skip
+    lost = truth.crossings[4] + 9.0 + table.attrs["clock_offset"]  # nine seconds into lap 5
+    table = table[(table["time"] < lost) | (table["time"] > lost + 1.4)]
+    units = {
+        "time": "s", "latitude": "deg", "longitude": "deg", "speed": "mph", "throttle": "%",
+        "lateral_acceleration": "g", "yaw_rate": "deg/s", "engine_speed": "rpm", "oil_temperature": "degC",
+    }  # fmt: skip
+    shown = {
+        "time": "mm:ss,fff", "latitude": "°", "longitude": "°", "yaw_rate": "°/s",
+        "oil_temperature": "°C",
+    }  # fmt: skip
+    words = {
+        "time": "Time", "latitude": "Latitude", "longitude": "Longitude", "speed": "Speed", "throttle": "Throttle Pos",
+        "lateral_acceleration": "Lateral Acceleration", "yaw_rate": "Yaw Rate", "engine_speed": "Engine RPM",
+        "oil_temperature": "Oil Temp",
+    }  # fmt: skip
+    digits = {"latitude": 7, "longitude": 7, "speed": 2, "throttle": 0, "lateral_acceleration": 3, "yaw_rate": 2,
+              "engine_speed": 0, "oil_temperature": 1}  # fmt: skip
+    preamble = [
+        "Track: Marlow Basin Oval (invented)", "Driver: Zo\N{LATIN SMALL LETTER E WITH DIAERESIS} Quill (invented)",
+        "Car: 41", "Date: 14.06.2031", "Sample rate: 20 Hz", "Comment: wind 3 m/s; new tyres", "",
+    ]  # fmt: skip
+    write_csv(
+        table, path, delimiter=";", decimal=",", units=units, units_row={**units, **shown}, preamble=preamble,
+        headers=words, digits=digits, time_format="mm:ss", repeat_header_every=2500, encoding="cp1252", newline="\r\n",
+    )  # fmt: skip
+    return truth
+
+
+def _road_course(path: Path) -> Truth:
+    """Four laps of the road course, with brake, gear and engine speed."""
+    track = road_course()
+    scripts = run_scripts(road_driver(track, ROAD_CAR), 4, np.random.default_rng(37), 0.8)
+    truth = _drive_warm(track, ROAD_CAR, scripts)
+    table = record(
+        truth, 50.0, out_lap=220.0, in_lap=80.0, noise=CONSUMER, seed=37,
+        channels=("time", "lap_distance", "x", "y", "speed", "throttle", "brake", "gear", "engine_speed", "yaw_rate"),
+    )  # fmt: skip
+    units = {"speed": "km/h", "throttle": "%", "brake": "%", "engine_speed": "rpm"}
+    words = {
+        "time": "time_s", "lap_distance": "lap_distance_m", "x": "x_m", "y": "y_m", "speed": "speed_kmh",
+        "throttle": "throttle_pct", "brake": "brake_pct", "engine_speed": "engine_speed_rpm", "yaw_rate": "yaw_rate",
+    }  # fmt: skip
+    digits = {"time": 2, "lap_distance": 1, "x": 2, "y": 2, "speed": 2, "throttle": 0, "brake": 0, "engine_speed": 0,
+              "yaw_rate": 4}  # fmt: skip
+    write_csv(table, path, units=units, headers=words, digits=digits)
+    return truth
+
+
+def demo_files(folder: str | Path) -> dict[str, Truth]:
+    """Write the small invented recordings of ``sample_data/``, the same bytes every time.
+
+    Parameters
+    ----------
+    folder : str or Path
+        Existing folder; files of the same names are overwritten.
+
+    Returns
+    -------
+    dict of str to Truth
+        File name -> what really happened.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     sorted(demo_files(place))
+    ['oval_awkward.csv', 'oval_run.csv', 'road_course.csv']
+    """
+    makers = {"oval_run.csv": _oval_run, "oval_awkward.csv": _oval_awkward, "road_course.csv": _road_course}
+    return {name: make(Path(folder) / name) for name, make in makers.items()}
