@@ -1,0 +1,354 @@
+"""Two laps over each other: speed, pedals and time lost, place by place."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, TypeAlias
+
+import matplotlib
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.ticker import FuncFormatter, MaxNLocator
+
+from lapkit.analysers.delta import delta, losses
+from lapkit.channels import FloatArray, from_si
+from lapkit.charts.style import (
+    CORNER,
+    INK,
+    MUTED,
+    PLACE,
+    REFERENCE,
+    SMALL,
+    STYLE,
+    AxesArray,
+    given_axes,
+    new_axes,
+    plain,
+)
+from lapkit.model.frame import attribute
+from lapkit.model.show import clock
+
+Corners: TypeAlias = pd.DataFrame | Sequence[Mapping[str, Any]]
+
+SIZE = (10.5, 7.4)  # inches
+HEIGHTS = (3.0, 1.5, 2.3)
+TITLE_WIDTH = 88  # characters of the title that fit on one line
+MIN_SPAN = 0.04  # s; the delta panel shows at least this much, so that equal laps look equal
+ROUND_STEPS = [1, 2, 5, 10]  # between gridlines, times a power of ten
+
+LAP_LINE: dict[str, Any] = {"color": INK, "linewidth": 1.3, "linestyle": "-", "zorder": 4}
+REFERENCE_LINE: dict[str, Any] = {
+    "color": REFERENCE, "linewidth": 3.0, "linestyle": (0, (3.2, 0.9)), "dash_capstyle": "butt", "zorder": 3,
+}  # fmt: skip
+BEHIND_TEXT: dict[str, Any] = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
+
+
+def two_laps(
+    lap: pd.DataFrame,
+    reference: pd.DataFrame,
+    *,
+    corners: Corners | None = None,
+    axes: Iterable[Axes] | None = None,
+    speed_unit: str | None = None,
+) -> AxesArray:
+    """Draw two laps over each other, and where one lost time to the other.
+
+    Three panels over the place on the track: speed; throttle, with the brake below it where there is one; and
+    the time the lap is behind the reference, with a band of two standard uncertainties (about 95 %). Corners
+    are shaded and named, the segment where most was lost (or gained, in a faster lap) is marked and labelled
+    in all panels, and the title says the finding. Holes in the data are gaps in the lines.
+
+    Parameters
+    ----------
+    lap, reference : DataFrame
+        Lap frames on one grid, of one session or of two on the same track.
+    corners : DataFrame or sequence of mapping, optional
+        Corners to shade, and to divide the lap by: corner, start_distance, end_distance (m). Those of the laps
+        by default.
+    axes : sequence of 3 Axes, optional
+        Where to draw: speed, pedals, delta. A new figure of pyplot's by default.
+    speed_unit : str, optional
+        Unit of speed; ``lap.attrs["speed_unit"]`` by default.
+
+    Returns
+    -------
+    ndarray of Axes, shape (3,)
+        Speed, pedals, delta; ``axes[0].figure`` is the figure.
+
+    Raises
+    ------
+    FrameError
+        If the frames do not fit together, or a corner has no name, start or end.
+    UnitError
+        If `speed_unit` is no unit of speed.
+    LapkitError
+        If `axes` are not three Axes.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> from matplotlib.figure import Figure
+    >>> session = lapkit.load("sample_data/oval_run.csv")
+    >>> axes = two_laps(session.lap(10), session.lap(6), axes=Figure().subplots(3, sharex=True))
+    >>> axes[0].get_ylabel()
+    'Speed (km/h)'
+    """
+    table = delta(lap, reference)
+    unit = speed_unit or str(attribute(lap, "speed_unit"))
+    from_si(0.0, unit, "speed")  # an unknown unit is refused before anything is drawn
+    pair = _Pair(lap, reference, float(table.attrs["track_length"]))
+    given = table.attrs["corners"] if corners is None else corners
+    worst = _worst(table, given)
+    if axes is None:
+        panels = new_axes((HEIGHTS[0], HEIGHTS[1] if pair.has_pedals else 0.4, HEIGHTS[2]), size=SIZE)
+    else:
+        panels = given_axes(axes, 3, "speed, pedals, delta")
+    speed, pedals, behind = panels
+    with matplotlib.rc_context(STYLE):
+        _draw_speed(speed, pair, unit)
+        _draw_pedals(pedals, pair)
+        _draw_delta(behind, pair, table, worst)
+        for panel in panels:
+            panel.set_xlim(0.0, pair.length)
+            panel.label_outer()
+        _mark_corners(panels, given)
+        _mark_worst(panels, worst)
+        speed.set_title("\n".join(textwrap.wrap(_finding(pair, table, worst), TITLE_WIDTH)), pad=30)
+        behind.set_xlabel("Distance from the start/finish line (m)", loc="left")
+        _note(behind, pair, table)
+        speed.figure.align_ylabels(list(panels))
+    return panels
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """The two frames, the length of the lap they are compared on (m), and what they are called in the chart."""
+
+    lap: pd.DataFrame
+    reference: pd.DataFrame
+    length: float
+
+    def places(self, frame: pd.DataFrame) -> FloatArray:
+        """Where the rows lie in the chart: as fractions of the lap, should the two frames differ in length."""
+        return frame.index.to_numpy(np.float64) * (self.length / float(attribute(frame, "track_length")))
+
+    @property
+    def one_source(self) -> bool:
+        return bool(attribute(self.lap, "source") == attribute(self.reference, "source"))
+
+    def name(self, frame: pd.DataFrame) -> str:
+        number = f"lap {attribute(frame, 'lap')}"
+        return number if self.one_source else f"{number} of {plain(attribute(frame, 'source'), 28)}"
+
+    def label(self, frame: pd.DataFrame) -> str:
+        seconds = float(attribute(frame, "lap_time"))
+        time = f"{clock(seconds)} s" if np.isfinite(seconds) else "no lap time"
+        return f"L{self.name(frame)[1:]}: {time}"
+
+    @property
+    def has_pedals(self) -> bool:
+        return any(_values(f, c) is not None for f in (self.lap, self.reference) for c in ("throttle", "brake"))
+
+
+@dataclass(frozen=True)
+class _Worst:
+    """The segment where most was lost, or gained."""
+
+    segment: str
+    start: float
+    end: float
+    time_lost: float
+    uncertainty: float
+
+    @property
+    def word(self) -> str:
+        return "lost" if self.time_lost > 0 else "gained"
+
+    @property
+    def where(self) -> str:
+        return f"{'on the' if self.segment.startswith('straight') else 'in'} {plain(self.segment)}"
+
+
+# -------------------------------------------------------------------------- findings
+
+
+def _worst(table: pd.DataFrame, corners: Corners) -> _Worst | None:
+    """Find the segment that did most to make the lap slower; or faster, where it was clearly faster."""
+    total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
+    sign = -1.0 if total < -2 * sigma else 1.0
+    places = losses(table, corners=corners, count=None)
+    size = sign * places["time_lost"].to_numpy(np.float64)
+    if not (size > 0).any():
+        return None
+    row = places.iloc[int(np.nanargmax(size))]
+    if abs(total) <= 2 * sigma and abs(row["time_lost"]) <= 2 * row["time_lost_uncertainty"]:
+        return None  # equal laps, and no place where they clearly differ
+    return _Worst(
+        str(row["segment"]),
+        float(row["start_distance"]),
+        float(row["end_distance"]),
+        float(row["time_lost"]),
+        float(row["time_lost_uncertainty"]),
+    )
+
+
+def _finding(pair: _Pair, table: pd.DataFrame, worst: _Worst | None) -> str:
+    lap, reference = pair.name(pair.lap), pair.name(pair.reference)
+    total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
+    if not np.isfinite(total):
+        return f"L{lap[1:]} and {reference} are not both complete, so there is no lap-time difference"
+    if abs(total) <= 2 * sigma:
+        return f"L{lap[1:]} and {reference} took the same time, as far as the clock can tell (±{2 * sigma:.3f} s)"
+    most = f": most was {worst.word} {worst.where}" if worst else ""
+    return f"L{lap[1:]} was {abs(total):.3f} s {'slower' if total > 0 else 'faster'} than {reference}{most}"
+
+
+# ---------------------------------------------------------------------------- panels
+
+
+def _values(frame: pd.DataFrame, channel: str) -> FloatArray | None:
+    if channel not in frame.columns:
+        return None
+    values = frame[channel].to_numpy(np.float64, na_value=np.nan)
+    return values if np.isfinite(values).any() else None
+
+
+def _draw_speed(ax: Axes, pair: _Pair, unit: str) -> None:
+    for frame, look in ((pair.reference, REFERENCE_LINE), (pair.lap, LAP_LINE)):
+        values = _values(frame, "speed")
+        if values is not None:
+            ax.plot(pair.places(frame), from_si(values, unit, "speed"), label=pair.label(frame), **look)
+    low, high = ax.get_ylim()
+    ax.set_ylim(low, high + 0.14 * (high - low))  # room for the names of the corners
+    ax.yaxis.set_major_locator(MaxNLocator(11, steps=ROUND_STEPS))
+    ax.set_ylabel(f"Speed ({unit})")
+    handles, labels = ax.get_legend_handles_labels()
+    ax.legend(handles[::-1], labels[::-1], loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, handlelength=3.2,
+              borderpad=0.0, borderaxespad=0.6, columnspacing=3.0)  # fmt: skip
+
+
+def _draw_pedals(ax: Axes, pair: _Pair) -> None:
+    """Throttle upward, brake downward from one zero; what is missing is said."""
+    frames = ((pair.reference, REFERENCE_LINE), (pair.lap, LAP_LINE))
+    drawn: list[str] = []
+    missing: list[str] = []
+    for channel, sign in (("throttle", 100.0), ("brake", -100.0)):
+        have = [(frame, look, values) for frame, look in frames if (values := _values(frame, channel)) is not None]
+        for frame, look, values in have:
+            ax.plot(pair.places(frame), sign * values, **look)
+        drawn += [channel] if have else []
+        if not have and channel == "throttle":
+            missing.append("no throttle in either lap")
+        elif len(have) == 1:
+            lacking = pair.reference if have[0][0] is pair.lap else pair.lap
+            missing.append(f"no {channel} in {pair.name(lacking)}")
+    low, high = (-109.0 if "brake" in drawn else -9.0), (109.0 if "throttle" in drawn else 9.0)
+    ax.set_ylim(low - (40.0 if missing and drawn else 0.0), high)  # room for words below
+    ax.set_yticks([tick for tick in (-100, -50, 0, 50, 100) if drawn and low <= tick <= high])
+    ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{abs(value):.0f}"))
+    labels = {(): "", ("throttle",): "Throttle (%)", ("brake",): "Brake (%)"}
+    ax.set_ylabel(labels.get(tuple(drawn), "Brake    Throttle (%)"))
+    if "brake" in drawn:
+        ax.axhline(0.0, color=MUTED, linewidth=0.8, zorder=2)
+    if missing:
+        text, height = "; ".join(missing), (0.03 if drawn else 0.5)
+        ax.text(0.008, height, f"N{text[1:]}", transform=ax.transAxes, va="bottom" if drawn else "center", fontsize=SMALL,
+                color=MUTED, zorder=6)  # fmt: skip
+
+
+def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, worst: _Worst | None) -> None:
+    place = table.index.to_numpy(np.float64)
+    values, band = table["delta"].to_numpy(np.float64), 2.0 * table["delta_uncertainty"].to_numpy(np.float64)
+    ax.axhline(0.0, color=MUTED, linewidth=0.9, zorder=2)
+    ax.fill_between(place, values - band, values + band, color="#b9c2c6", linewidth=0, alpha=0.75, zorder=3)
+    ax.plot(place, values, **LAP_LINE)
+    if worst is not None:
+        inside = (place >= worst.start) & (place <= worst.end)
+        ax.plot(place[inside], values[inside], color=PLACE, linewidth=3.4, solid_capstyle="butt", zorder=5)
+    reach = np.concatenate([[0.0], (values - band)[np.isfinite(values)], (values + band)[np.isfinite(values)]])
+    low, high = float(reach.min()), float(reach.max())
+    grow = max(MIN_SPAN - (high - low), 0.0) / 2
+    low, high = low - grow, high + grow
+    ax.set_ylim(low - 0.22 * (high - low), high + 0.22 * (high - low))  # room for words above and below
+    ax.yaxis.set_major_locator(MaxNLocator(8, steps=ROUND_STEPS))
+    ax.yaxis.set_major_formatter(FuncFormatter(_tick))
+    ax.set_ylabel(f"Time behind\n{pair.name(pair.reference) if pair.one_source else 'the dashed lap'} (s)")
+    name = f"lap {attribute(pair.lap, 'lap')}" if pair.one_source else "solid lap"
+    for height, words, align in ((0.97, f"▲ {name} slower", "top"), (0.03, f"▼ {name} faster", "bottom")):
+        ax.text(
+            0.008,
+            height,
+            words,
+            transform=ax.transAxes,
+            va=align,
+            fontsize=SMALL,
+            color=MUTED,
+            zorder=6,
+            bbox=BEHIND_TEXT,
+        )
+    known = np.flatnonzero(np.isfinite(values))
+    if known.size:
+        last = int(known[-1])
+        ax.annotate(f"{_signed(values[last], 3)} s", (place[last], values[last]), xytext=(7, 0), textcoords="offset points",
+                    va="center", weight="bold", annotation_clip=False)  # fmt: skip
+
+
+def _signed(value: float, decimals: int) -> str:
+    return f"{value:+.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def _tick(value: float, _: object) -> str:
+    text = _signed(value, 3)
+    return "0" if abs(value) < 5e-4 else text.removesuffix("0")
+
+
+# ----------------------------------------------------------------------------- marks
+
+
+def _mark_corners(panels: AxesArray, given: Corners) -> None:
+    """Shade the corners in all panels and name them along the top, in two rows where they stand close."""
+    rows = given.to_dict("records") if isinstance(given, pd.DataFrame) else given
+    corners = [(plain(row["corner"], 24), float(row["start_distance"]), float(row["end_distance"])) for row in rows]
+    for panel in panels:
+        for _, start, end in corners:
+            panel.axvspan(start, end, facecolor=CORNER, edgecolor="none", zorder=0)
+    top = panels[0]
+    left, right = top.get_xlim()
+    points = top.get_position().width * top.figure.get_figwidth() * 72.0 / (right - left)  # per metre
+    word = "Corner " if len(corners) <= 6 else ""
+    taken = [-np.inf, -np.inf]  # how far the names in each row reach, pt
+    for name, start, end in corners:
+        text = f"{word}{name}" if name.isdigit() else name
+        centre, half = (start + end) / 2 * points, 0.33 * SMALL * len(text)
+        row = 0 if centre - half > taken[0] + 4 or taken[0] <= taken[1] else 1
+        taken[row] = centre + half
+        top.annotate(text, ((start + end) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, -3 - 11 * row),
+                     textcoords="offset points", ha="center", va="top", fontsize=SMALL, color=MUTED)  # fmt: skip
+
+
+def _mark_worst(panels: AxesArray, worst: _Worst | None) -> None:
+    if worst is None:
+        return
+    for panel in panels:
+        left, right = panel.get_xlim()
+        for edge in (worst.start, worst.end):
+            if not left < edge < right:
+                continue
+            panel.axvline(edge, color=PLACE, linewidth=1.0, linestyle=(0, (1.2, 1.6)), zorder=2.5)
+    bottom = panels[-1]
+    left, right = bottom.get_xlim()
+    share = ((worst.start + worst.end) / 2 - left) / (right - left)
+    text = f"{abs(worst.time_lost):.3f} s {worst.word} {worst.where} (±{2 * worst.uncertainty:.3f})"
+    half = 0.0045 * len(text)
+    bottom.text(float(np.clip(share, 0.15 + half, 1.0 - half)), 0.97, text, transform=bottom.transAxes, ha="center", va="top",
+                color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+
+
+def _note(ax: Axes, pair: _Pair, table: pd.DataFrame) -> None:
+    source = f"{plain(attribute(pair.lap, 'source'))}. " if pair.one_source else ""
+    apart = "Places as fractions of the lap. " if "note" in table.attrs else ""
+    ax.annotate(f"{source}{apart}Shaded: corners. Band: about 95 % sure", (1.0, 0.0), xycoords="axes fraction", xytext=(0, -22),
+                textcoords="offset points", ha="right", va="top", fontsize=SMALL, color=MUTED)  # fmt: skip
