@@ -157,7 +157,8 @@ _SPELLINGS: dict[str, str] = {
     "meter": "m", "meters": "m", "metre": "m", "metres": "m", "kilometers": "km", "kilometres": "km",
     "miles": "mi", "mile": "mi", "feet": "ft", "foot": "ft", "inch": "in", "inches": "in", "yards": "yd",
     "mps": "m/s", "ms-1": "m/s", "ms^-1": "m/s", "m s-1": "m/s", "m s^-1": "m/s", "m.s-1": "m/s",
-    "meters/s": "m/s", "metres/s": "m/s", "m/sec": "m/s",
+    "meters/s": "m/s", "metres/s": "m/s", "m/sec": "m/s", "m s": "m/s", "km h": "km/h", "rad s": "rad/s",
+    "deg s": "deg/s", "m s2": "m/s2",
     "kmh": "km/h", "kph": "km/h", "kmph": "km/h", "km/hr": "km/h", "kmhr": "km/h", "kmh-1": "km/h",
     "km h-1": "km/h", "mi/h": "mph", "mi/hr": "mph", "miles/h": "mph", "miles per hour": "mph",
     "kt": "kn", "kts": "kn", "knot": "kn", "knots": "kn", "fps": "ft/s", "ft/sec": "ft/s",
@@ -308,6 +309,7 @@ _CHANNELS: list[Channel] = [
     Channel("lap_distance", "s_lap", "length", "Distance since the line as logged, falling back to zero each lap",
             ("lap distance", "lap dist", "distance in lap", "distance this lap", "distance into lap",
              "lapdistance", "lapdist")),
+    Channel("offset", "e", "length", "Distance of the car from the reference line, positive to the left"),
     Channel("lap", "n", "number", "Lap number",
             ("lap", "lap number", "lap no", "lap num", "lap count", "lap counter", "laps", "lap id", "current lap",
              "lapnumber", "runde", "tour", "vuelta", "giro"), "discrete"),
@@ -403,8 +405,12 @@ CHANNELS: dict[str, Channel] = {channel.name: channel for channel in _CHANNELS}
 # Columns of the tables the analysers return, beside the channels: name -> (dimension, meaning).
 COLUMNS: dict[str, tuple[str, str]] = {
     "lap_time": ("time", "Time from crossing the line to crossing it again"),
-    "complete": ("number", "Whether the lap runs from line to line without a hole"),
-    "flags": ("number", "What is out of the ordinary about the lap: out, in, partial, stop, reset, gap"),
+    "complete": ("number", "Whether the lap runs from line to line"),
+    "flags": ("number", "What is out of the ordinary about the lap: out, in, partial, stop, reset, gap, short, long"),
+    "rank": ("number", "Place of the lap among the clean complete laps by lap time, 1 the fastest"),
+    "speed_difference": ("speed", "Speed at the line minus the highest of the clean complete laps"),
+    "lift": ("number", "Throttle lift, numbered from the line"),
+    "segment": ("number", "Stretch of the lap: a corner, or the straight before or after one"),
     "speed_at_line": ("speed", "Speed at the crossing that ends the lap"),
     "top_speed": ("speed", "Highest speed of the lap or segment"),
     "min_speed": ("speed", "Lowest speed of the lap, lift or corner"),
@@ -426,6 +432,7 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "kind": ("number", "What the event is: lift, shift cut"),
     "corner": ("number", "Corner, numbered from the start/finish line, or named"),
     "direction": ("number", "left or right"),
+    "apex_distance": ("length", "Place where the corner is tightest"),
     "radius": ("length", "Radius of the corner at its tightest, positive"),
     "min_speed_distance": ("length", "Place of the lowest speed in the corner"),
     "entry_speed": ("speed", "Speed where the corner begins"),
@@ -503,7 +510,7 @@ def split_unit(header: str) -> tuple[str, str | None]:
             tail = " ".join(words[-count:])
             spelled = unit_name(tail) if len(words) > count and len(tail) > 1 else None
             if spelled is not None and spelled != "1":
-                return " ".join(words[:-count]), spelled
+                return " ".join(words[:-count]).strip(" /"), spelled
         if words[-1] in {"s", "m", "g", "c", "f", "k", "%"}:
             return " ".join(words[:-1]), unit_name(words[-1].upper() if words[-1] == "k" else words[-1])
     if unit is None and joined.endswith("%"):

@@ -72,7 +72,10 @@ def test_times_written_as_words(start, rate, writing, comma):
         }[writing]
         cells = [moment.strftime(form) for moment in moments]
     if comma:
-        cells = [cell[:19] + cell[19:].replace(".", ",") if writing == "day first" else cell.replace(".", ",") for cell in cells]
+        cells = [
+            cell[:19] + cell[19:].replace(".", ",") if writing == "day first" else cell.replace(".", ",")
+            for cell in cells
+        ]
     clock = clock_of(cells)
     assert_allclose(clock.time, t - t[0], atol=2e-6)
     if writing == "iso":
@@ -202,6 +205,11 @@ def test_a_lap_clock_alone_is_the_clock():
     assert_allclose(clock.lap_clock, t % 10.0)
 
 
+def test_a_lap_clock_of_one_lap():
+    clock = clock_of(np.arange(300) * 0.1, "Lap Time")
+    assert_allclose(clock.lap_clock, np.arange(300) * 0.1)
+
+
 def test_rows_written_twice_are_left_out():
     t = np.arange(100) * 0.05
     row = np.concatenate([np.arange(50), np.arange(45, 100)])
@@ -223,6 +231,20 @@ def test_coarse_clock_that_begins_between_two_stamps():
     t = np.arange(7, 400) * 0.05
     clock = clock_of(np.floor(t + 1e-9), speed=t)
     assert_allclose(clock.time, t - t[0], atol=1e-9)
+
+
+def test_standing_still_under_a_coarse_clock_is_no_copy():
+    t = np.arange(400) * 0.05
+    clock = clock_of(np.floor(t + 1e-9), speed=np.maximum(0.0, t - 10.0))
+    assert_allclose(clock.time, t, atol=1e-9)
+    assert clock.gaps == []
+
+
+def test_locally_shuffled_rows():
+    t = np.arange(2000) / 60
+    row = np.argsort(t + np.random.default_rng(3).uniform(0, 0.5, 2000))
+    clock = clock_of(t[row])
+    assert_allclose(clock.time, t, atol=1e-9)
 
 
 def test_shuffled_rows_are_put_in_order():

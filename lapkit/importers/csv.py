@@ -1,0 +1,326 @@
+"""A delimited text file -> a Recording in SI units on its own clock."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from lapkit.channels import CHANNELS, channel_for, is_discrete, split_unit
+from lapkit.errors import ColumnError
+from lapkit.importers.clock import Clock, time_axis
+from lapkit.importers.columns import ColumnMapping, Columns, UnitMapping, assign_columns
+from lapkit.importers.evidence import Windows
+from lapkit.importers.position import Position, find_position
+from lapkit.importers.raw import RawTable
+from lapkit.importers.sampling import CONTINUOUS, fill_blanks, hold_length, release_holds
+from lapkit.importers.signs import check_heading, check_signs
+from lapkit.importers.stamps import read_stamps
+from lapkit.importers.table import MAX_BYTES, read_table
+from lapkit.importers.units import decide_units
+from lapkit.model.recording import ChannelSource, Provenance, Recording
+
+FloatArray = NDArray[np.float64]
+
+
+def read_csv(
+    path: str | os.PathLike[str],
+    *,
+    columns: ColumnMapping | None = None,
+    units: UnitMapping | None = None,
+    max_gap: float = 1.0,
+    max_bytes: int = MAX_BYTES,
+) -> Recording:
+    r"""Read a recording from a delimited text file.
+
+    Parameters
+    ----------
+    path : path-like
+        The file; plain or gzip.
+    columns : mapping or path, optional
+        Channel -> header, or channel -> {"column": header, "unit": unit}; or a TOML file with such
+        a table ``[columns]``. A TOML file of the same name beside the data is used by itself.
+    units : mapping or str, optional
+        Channel or header -> unit, stronger than what the file says; or one unit of speed, used
+        where the file does not say it.
+    max_gap : float
+        Longest interval between two samples of a channel that is filled, s.
+    max_bytes : int
+        Largest file that is read, bytes.
+
+    Returns
+    -------
+    Recording
+        Samples in SI units; everything decided, left out or changed is in its provenance.
+
+    Raises
+    ------
+    FileError
+        If the file is no table of samples, or shorter than three.
+    ColumnError
+        If there is no time, or neither speed, position nor distance, or a unit can not be decided.
+    UnitError
+        If a unit given is unknown or measures something else.
+
+    Examples
+    --------
+    >>> import pathlib, tempfile
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> file = pathlib.Path(folder.name) / "run.csv"
+    >>> rows = ["time,speed [km/h]", *(f"{k / 10},{36 + k}" for k in range(20))]
+    >>> _ = file.write_text("\n".join(rows))
+    >>> recording = read_csv(file)
+    >>> recording.samples["speed"].iloc[0], recording.provenance.channels["speed"].unit
+    (np.float64(10.0), 'km/h')
+    >>> folder.cleanup()
+    """
+    path = Path(path)
+    raw = read_table(path, max_bytes=max_bytes)
+    return assemble(raw, columns=columns, units=units, max_gap=max_gap, path=path)
+
+
+def assemble(
+    raw: RawTable,
+    *,
+    columns: ColumnMapping | None = None,
+    units: UnitMapping | None = None,
+    max_gap: float = 1.0,
+    path: Path | None = None,
+) -> Recording:
+    """Make a recording of the columns of a file; the columns are given up on the way.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The file as read; empty of numbers afterwards.
+    columns, units, max_gap
+        As for `read_csv`.
+    path : Path, optional
+        The file, to find a mapping kept beside it.
+
+    Returns
+    -------
+    Recording
+    """
+    with np.errstate(all="ignore"):  # blanks and absurd values are dealt with where they matter
+        return _assemble(raw, columns, units, max_gap, path)
+
+
+def _assemble(
+    raw: RawTable, columns: ColumnMapping | None, units: UnitMapping | None, max_gap: float, path: Path | None
+) -> Recording:
+    log = Provenance(raw.source, raw.dialect, raw.metadata, {}, [], list(raw.notes), list(raw.warnings))
+    incomplete = _blank_infinite(raw, log)
+    found = assign_columns(raw, log, columns=columns, units=units, path=path)
+    _set_aside_empty(raw, found, incomplete, log)
+    _require_movement(raw, set(found.channels))
+    clock = time_axis(raw, found, log)
+    _count_words(raw, found, log)
+    position = find_position(raw, found, clock, log)
+    if position is None:
+        _require_movement(raw, set(found.channels) - {"x", "y", "latitude", "longitude"})
+    windows = Windows(clock.time, position.x, position.y) if position is not None else Windows(clock.time)
+    check_heading(raw, found, clock, windows, log)
+    decide_units(raw, found, clock, windows, log)
+    check_signs(raw, found, clock, windows, log)
+    made = dict(position.made) if position is not None else {}
+    if "speed" not in found.channels:
+        made["speed"], log.channels["speed"] = _derived_speed(raw, found, clock, position, max_gap)
+    if clock.lap_clock is not None:
+        made["lap_clock"] = clock.lap_clock
+        log.channels["lap_clock"] = ChannelSource(clock.source.column, clock.source.unit, "the clock as logged")
+    speed = found.channels.get("speed")
+    samples = _samples(raw, found, clock, made, incomplete, log, max_gap)
+    recording = Recording(samples, log, clock.epoch, clock.gaps, clock.resets)
+    recording.speed_unit = speed.unit if speed is not None else None
+    recording.origin = position.origin if position is not None else None
+    return recording
+
+
+def _blank_infinite(raw: RawTable, log: Provenance) -> set[str]:
+    """Blank infinite values; return the headers of all columns with blanks."""
+    incomplete = set()
+    for header, values in raw.numbers.items():
+        if np.isfinite(values.sum()):
+            continue
+        incomplete.add(header)
+        infinite = np.isinf(values)
+        if infinite.any():
+            raw.numbers[header] = np.where(infinite, np.nan, values)
+            first = raw.line(int(np.flatnonzero(infinite)[0]))
+            log.warnings.append(
+                f"'{header}': {int(infinite.sum())} infinite value(s), first at line {first}, taken as blank."
+            )
+    return incomplete
+
+
+def _set_aside_empty(raw: RawTable, found: Columns, incomplete: set[str], log: Provenance) -> None:
+    """Leave channels without a single number under their own names."""
+    for channel, choice in list(found.channels.items()):
+        if choice.header in incomplete and not np.isfinite(raw.numbers[choice.header]).any():
+            del found.channels[channel]
+            log.warnings.append(f"'{choice.header}' was read as {channel} but holds no numbers.")
+
+
+def _require_movement(raw: RawTable, known: set[str]) -> None:
+    """Refuse a file that holds neither speed, nor position, nor distance."""
+    if {"x", "y"} <= known or {"latitude", "longitude"} <= known or known & {"speed", "odometer", "lap_distance"}:
+        return
+    empty = [h for h in raw.order if (match := channel_for(split_unit(h)[0])) is not None and match[0] == "speed"]
+    problem = f"the speed column '{empty[0]}' holds no numbers" if empty else "no speed column was recognised"
+    raise ColumnError(
+        f"{raw.source}: {problem}, and there is no usable position or distance either. The file has the columns: "
+        f'{", ".join(raw.order)}. Say which one holds the speed with columns={{"speed": "<header>"}}, or add a column of '
+        "speed, of position (x and y, or latitude and longitude) or of distance."
+    )
+
+
+def _count_words(raw: RawTable, found: Columns, log: Provenance) -> None:
+    """Turn words into numbers: "N" is gear 0, "R" is -1, "Lap 3" is 3, "1:02.5" is 62.5 s on the lap clock."""
+    for channel, choice in found.channels.items():
+        if choice.header not in raw.texts:
+            continue
+        if channel == "lap_clock" and (stamps := read_stamps(raw, choice, found)) is not None:
+            raw.numbers[choice.header] = stamps.seconds
+            del raw.texts[choice.header]
+        if not is_discrete(channel):
+            continue
+        cells = raw.texts.pop(choice.header).cast(pa.string())
+        digits = pc.struct_field(pc.extract_regex(cells, r"(?P<digits>-?\d+)"), "digits")
+        values = np.array(pc.cast(digits, pa.float64()).to_numpy(), dtype=np.float64)
+        if channel == "gear":
+            upper = pc.utf8_upper(pc.utf8_trim_whitespace(cells))
+            for word, gear in (("N", 0.0), ("R", -1.0)):
+                values[pc.fill_null(pc.equal(upper, word), False).to_numpy().astype(bool)] = gear
+        raw.numbers[choice.header] = values
+        unread = int(np.isnan(values).sum()) - cells.null_count
+        if unread:
+            log.warnings.append(f"'{choice.header}': {unread} cell(s) without a number left blank in {channel}.")
+
+
+def _derived_speed(
+    raw: RawTable, found: Columns, clock: Clock, position: Position | None, max_gap: float, *, span: float = 0.2
+) -> tuple[FloatArray, ChannelSource]:
+    """Speed from position, else from distance, over `span` seconds around each sample."""
+    if position is not None:
+        x, y = position.x.copy(), position.y.copy()
+        held = max(hold_length(x), hold_length(y))
+        if held > 1:
+            for values in (x, y):
+                release_holds(clock.time, values, held, max_gap=max_gap)
+        have = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+        steps = np.hypot(np.diff(x[have]), np.diff(y[have]))
+        source = ChannelSource("(from position)", "m/s", f"no speed column; metres moved within {span:g} s")
+    else:
+        choice = found.channels.get("odometer") or found.channels["lap_distance"]
+        values = raw.numbers[choice.header]
+        values = (values if clock.rows is None else values[clock.rows]) * choice.scale
+        have = np.flatnonzero(np.isfinite(values))
+        steps = np.diff(values[have])
+        on = np.flatnonzero(steps >= -0.5 * np.ptp(values[have]))
+        steps = np.interp(np.arange(len(steps)), on, steps[on]) if on.size else np.zeros(len(steps))
+        source = ChannelSource("(from distance)", "m/s", f"no speed column; '{choice.header}' over {span:g} s")
+    time, path = clock.time[have], np.concatenate(([0.0], np.cumsum(steps)))
+    speed = np.full(len(clock.time), np.nan)
+    half = max(1, round(0.5 * span / float(np.median(np.diff(time))))) if len(time) > 1 else 1
+    row = np.arange(len(time))
+    low, high = np.maximum(row - half, 0), np.minimum(row + half, len(time) - 1)
+    if len(time) > 1:
+        speed[have] = (path[high] - path[low]) / (time[high] - time[low])
+    return speed, source
+
+
+def _samples(
+    raw: RawTable,
+    found: Columns,
+    clock: Clock,
+    made: dict[str, FloatArray],
+    incomplete: set[str],
+    log: Provenance,
+    max_gap: float,
+) -> pd.DataFrame:
+    """Put all channels into one row-major block in SI units, fill it, and wrap it as a table."""
+    for name in made:
+        if name in found.channels:
+            log.channels.setdefault(name, found.channels[name].source())
+    columns = {name: found.channels.get(name) for name in CHANNELS if name in found.channels or name in made}
+    columns = {
+        name: choice for name, choice in columns.items() if name in made or (choice and choice.header in raw.numbers)
+    }
+    log.channels |= {name: choice.source() for name, choice in columns.items() if choice and name not in made}
+    log.channels["time"] = clock.source
+    log.channels = {name: log.channels[name] for name in CHANNELS if name in log.channels}
+    taken = {choice.header for choice in columns.values() if choice is not None} | {clock.source.column}
+    kept = {h: h if h not in CHANNELS else f"{h} (as logged)" for h in raw.order if h not in taken}
+    log.kept = list(kept.values())
+    own = {label: header for header, label in kept.items() if header in raw.numbers}
+
+    names = ["time", *columns, *own]
+    block = np.empty((len(clock.time), len(names)))
+    block[:, 0] = clock.time
+    blanks: set[str] = set()
+    for column, name in enumerate(names[1:], start=1):
+        choice, out = columns.get(name), block[:, column]
+        if name in made:
+            out[:] = values = made.pop(name)
+            blank = not np.isfinite(values.sum())
+        else:
+            header = choice.header if choice is not None else own[name]
+            values, blank = raw.numbers.pop(header), header in incomplete
+            values = values if clock.rows is None else values[clock.rows]
+            np.multiply(values, choice.scale if choice is not None else 1.0, out=out)
+            if choice is not None and choice.offset:
+                out += choice.offset
+        if blank:
+            blanks.add(name)
+    raw.numbers.clear()
+    _fill(block, names, blanks, clock, log, max_gap)
+    samples = pd.DataFrame(block, columns=names, copy=False)
+    for header, label in kept.items():
+        if header in raw.texts:
+            cells = raw.texts[header]
+            samples[label] = (cells if clock.rows is None else cells.take(clock.rows)).to_pandas().to_numpy()
+    return samples
+
+
+def _fill(block: FloatArray, names: list[str], blanks: set[str], clock: Clock, log: Provenance, max_gap: float) -> None:
+    """Fill blanks between samples and release values held from a slower sensor, in place."""
+    filled: dict[str, list[str]] = {}
+    held: dict[int, list[str]] = {}
+    for column, name in enumerate(names[1:], start=1):
+        rows = hold_length(block[:, column]) if name in CONTINUOUS else 1
+        if rows == 1 and name not in blanks:
+            continue
+        values = block[:, column].copy()
+        have = np.isfinite(values)
+        missing = len(values) - int(have.sum())
+        if missing == len(values) or (missing == 0 and rows == 1):
+            continue
+        if name in CHANNELS and CHANNELS[name].kind == "angle":
+            values[have] = np.unwrap(values[have])
+        if rows > 1:
+            release_holds(clock.time, values, rows, max_gap=max_gap)
+            held.setdefault(rows, []).append(name)
+        if missing:
+            discrete = is_discrete(name)
+            count = fill_blanks(clock.time, values, max_gap=max_gap, discrete=discrete)
+            each = len(values) * clock.interval / max(int(have.sum()), 1)
+            how = (
+                f"{count} blank(s) filled by {'the previous sample' if discrete else 'a line'} (one each {each:.2g} s)"
+            )
+            left = f"{missing - count} blank(s) not filled"
+            what = ", ".join(text for text, said in ((how, count), (left, missing > count)) if said)
+            filled.setdefault(what, []).append(name)
+        block[:, column] = values
+    for what, which in filled.items():
+        log.warnings.append(f"{', '.join(which)}: {what}; at most {max_gap:g} s are filled.")
+    for rows, which in held.items():
+        log.warnings.append(
+            f"{', '.join(which)}: held for {rows} rows each, so sampled every {rows * clock.interval:.2g} s; the first of "
+            "each is kept, the rest interpolated."
+        )

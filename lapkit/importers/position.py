@@ -1,0 +1,271 @@
+"""Position as a file holds it: local metres, or latitude and longitude in any usual writing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
+
+from lapkit.errors import ColumnError
+from lapkit.importers.clock import Clock
+from lapkit.importers.columns import Assignment, Columns
+from lapkit.importers.raw import RawTable
+from lapkit.model.geodesy import degrees_from_ddmm, geodetic_to_local
+from lapkit.model.recording import ChannelSource, Provenance
+
+FloatArray = NDArray[np.float64]
+
+_ANGLE = (
+    r"^\s*(?P<before>[NSEWnsew+-])?\s*(?P<degrees>\d+(?:[.,]\d+)?)\s*(?:[°º:d]\s*(?:(?P<minutes>\d+(?:[.,]\d+)?)\s*['′:m]?"
+    r"\s*(?:(?P<seconds>\d+(?:[.,]\d+)?)\s*[\"″s]?)?)?)?\s*(?P<after>[NSEWnsew])?\s*$"
+)
+
+
+@dataclass
+class Position:
+    """Where the car was, sample by sample.
+
+    Attributes
+    ----------
+    x, y : ndarray, shape (n,)
+        Metres, NaN where there was no fix.
+    made : dict of str to ndarray, shape (n,)
+        Channels made here in SI: x, y, latitude and longitude where the file holds angles.
+    origin : (float, float) or None
+        Latitude and longitude (degrees) of the origin, where x and y were made from them.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    made: dict[str, FloatArray]
+    origin: tuple[float, float] | None = None
+
+
+def find_position(raw: RawTable, columns: Columns, clock: Clock, provenance: Provenance) -> Position | None:
+    """Find the position of every sample.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The file as read.
+    columns : Columns
+        Tells the columns; local x and y are preferred to angles.
+    clock : Clock
+        Tells the rows and their order.
+    provenance : Provenance
+        Receives the decisions, and the fixes left out.
+
+    Returns
+    -------
+    Position or None
+        None where the file has no position.
+
+    Raises
+    ------
+    ColumnError
+        If most latitudes are outside -90 to 90 degrees.
+    """
+    made: dict[str, FloatArray] = {}
+    latitude, longitude = columns.channels.get("latitude"), columns.channels.get("longitude")
+    words = [c for c in (latitude, longitude) if c is not None and c.header in raw.texts and not _is_angle(raw, c)]
+    for choice in words:
+        first = raw.texts[choice.header].drop_null()
+        provenance.warnings.append(
+            f"'{choice.header}' holds '{first[0].as_py() if len(first) else ''}', not an angle such as 48.1173, 48.1173N or "
+            f"4807.038: not read as {choice.channel}."
+        )
+    if latitude is not None and longitude is not None and not words:
+        angles = _angles(raw, latitude, longitude, provenance)
+        if clock.rows is not None:
+            angles = (angles[0][clock.rows], angles[1][clock.rows])
+        if np.isfinite(angles[0]).any():
+            made = {"latitude": angles[0], "longitude": angles[1]}
+    x, y = columns.channels.get("x"), columns.channels.get("y")
+    if x is not None and y is not None:
+        for choice in (x, y):
+            if choice.unit is None:
+                other = y.unit if choice is x else x.unit
+                choice.decide(other or "m", "as the other axis" if other else "no unit said, metres taken")
+        east, north = _values(raw, x, clock), _values(raw, y, clock)
+        if np.isfinite(east).any() and np.isfinite(north).any():
+            jumps = _jumps(clock.time, east, north)
+            if jumps.size:
+                east, north = _without(jumps, east, north, clock, raw, provenance)
+                made |= {"x": east, "y": north}
+            return Position(east, north, made)
+        provenance.warnings.append(f"'{x.header}' and '{y.header}' hold no numbers.")
+    if not made:
+        return None
+    assert latitude is not None and longitude is not None
+    fix = int(np.flatnonzero(np.isfinite(made["latitude"]))[0])
+    origin = (float(made["latitude"][fix]), float(made["longitude"][fix]), 0.0)
+    east, north, _ = geodetic_to_local(made["latitude"], made["longitude"], origin=origin)
+    jumps = _jumps(clock.time, east, north)
+    if jumps.size:
+        east, north = _without(jumps, east, north, clock, raw, provenance)
+    for name, values in (("x", east), ("y", north)):
+        columns.channels.pop(name, None)
+        made[name] = values
+        provenance.channels[name] = ChannelSource(
+            "(from latitude and longitude)",
+            "m",
+            f"WGS 84, local to the first fix at {np.degrees(origin[0]):.7f}, {np.degrees(origin[1]):.7f} deg",
+        )
+    return Position(east, north, made, (float(np.degrees(origin[0])), float(np.degrees(origin[1]))))
+
+
+def _values(raw: RawTable, choice: Assignment, clock: Clock) -> FloatArray:
+    values = raw.numbers[choice.header]
+    if clock.rows is not None:
+        values = values[clock.rows]
+    return values * choice.scale if choice.scale != 1.0 else values
+
+
+def _jumps(
+    time: FloatArray, x: FloatArray, y: FloatArray, *, fastest: float = 150.0, slack: float = 20.0, longest: int = 10
+) -> NDArray[np.intp]:
+    """Rows where the position leaps away and comes back, at most `longest` fixes at a time.
+
+    A leap is farther than `slack` metres and than a car at `fastest` m/s gets: no car is that fast
+    (common practice, no source).
+    """
+    have = np.arange(len(time)) if np.isfinite(x.sum() + y.sum()) else np.flatnonzero(np.isfinite(x) & np.isfinite(y))
+    if have.size != len(time):
+        time, x, y = time[have], x[have], y[have]
+    step = np.hypot(np.diff(x), np.diff(y))
+    leap = np.flatnonzero(step > slack + fastest * np.diff(time))
+    if leap.size < 2:
+        return np.empty(0, dtype=np.intp)
+    leave, back = leap[:-1], leap[1:] + 1
+    astray = np.hypot(x[back] - x[leave], y[back] - y[leave])
+    near = astray <= slack + fastest * (time[back] - time[leave])
+    near &= astray < np.minimum(step[leap[:-1]], step[leap[1:]])
+    near &= back - leave <= longest + 1
+    near[1:] &= ~near[:-1]
+    rows = [have[i + 1 : j] for i, j in zip(leave[near], back[near], strict=True)]
+    return np.concatenate(rows) if rows else np.empty(0, dtype=np.intp)
+
+
+def _without(
+    rows: NDArray[np.intp], x: FloatArray, y: FloatArray, clock: Clock, raw: RawTable, provenance: Provenance
+) -> tuple[FloatArray, FloatArray]:
+    """Blank positions that leap away."""
+    first = int(rows[0]) if clock.rows is None else int(clock.rows[rows[0]])
+    provenance.warnings.append(
+        f"{len(rows)} position(s) that leap away from the path left out, first at line {raw.line(first)}."
+    )
+    x, y = x.copy(), y.copy()
+    x[rows] = y[rows] = np.nan
+    return x, y
+
+
+# ------------------------------------------------------------------------------- angles
+
+
+def _angles(
+    raw: RawTable, latitude: Assignment, longitude: Assignment, provenance: Provenance
+) -> tuple[FloatArray, FloatArray]:
+    """Latitude and longitude in radians, file order, NaN where there is no fix."""
+    lat, lon = (_degrees(raw, choice, letters) for choice, letters in ((latitude, "NS"), (longitude, "EW")))
+    lon = (
+        np.where(np.abs(lon) <= 360.0, (lon + 180.0) % 360.0 - 180.0, lon)
+        if np.nanmax(np.abs(lon), initial=0) > 180
+        else lon
+    )
+    bad = (np.abs(lat) > 90.0) | (np.abs(lon) > 360.0)
+    if bad.any():
+        row = int(np.flatnonzero(bad)[0])
+        found = f"latitude {lat[row]:g}, longitude {lon[row]:g} deg at line {raw.line(row)} ('{latitude.header}', '{longitude.header}')"
+        if bad.sum() > 0.5 * np.isfinite(lat).sum():
+            raise ColumnError(
+                f"{raw.source}: {found}: latitude must be between -90 and 90 deg, in {int(bad.sum())} of {len(lat)} rows "
+                'it is not. Name the right columns with columns={"latitude": ..., "longitude": ...}.'
+            )
+        provenance.warnings.append(f"{int(bad.sum())} position(s) out of range left out, first {found}.")
+    nowhere = (lat == 0.0) & (lon == 0.0)
+    if nowhere.any():
+        first = raw.line(int(np.flatnonzero(nowhere)[0]))
+        provenance.warnings.append(
+            f"{int(nowhere.sum())} position(s) at 0, 0 (no fix) left out, first at line {first}."
+        )
+    out = bad | nowhere
+    if out.any():
+        lat, lon = np.where(out, np.nan, lat), np.where(out, np.nan, lon)
+    return np.radians(lat), np.radians(lon)
+
+
+def _degrees(raw: RawTable, choice: Assignment, letters: str) -> FloatArray:
+    """One column of angles in degrees; `letters` are the signs plus and minus, as in "NS"."""
+    if choice.header in raw.texts:
+        values, writing = _spelled(raw, choice, letters)
+    else:
+        values, writing = raw.numbers[choice.header], ""
+    if choice.unit == "rad":
+        return np.degrees(values)
+    limit = 90.0 if letters == "NS" else 180.0
+    size = np.abs(values[np.isfinite(values) & (values != 0)])
+    typical = float(np.median(size)) if size.size else 0.0
+    unit = "deg"
+    if typical > 100 * limit:
+        values, writing = values * 1e-7, "whole numbers of 1e-7 deg"
+    elif (typical > limit and _is_ddmm(size)) or (letters == "EW" and typical > 60 and _partner_is_ddmm(raw, choice)):
+        values, writing = degrees_from_ddmm(values), "degrees and minutes, ddmm.mmmm"
+    sides = _hemisphere(raw, choice, letters)
+    if sides is not None and not (values < 0).any():
+        values = np.where(sides[1], -values, values)
+        writing = ", ".join(filter(None, [writing, f"{letters[0]} and {letters[1]} from '{sides[0]}'"]))
+    choice.decide(unit, writing or choice.unit_reason or "degrees, as nothing else is said")
+    return values
+
+
+def _is_ddmm(size: FloatArray) -> bool:
+    return bool((size % 100 < 60).mean() > 0.99 and size.max() < 18060)
+
+
+def _partner_is_ddmm(raw: RawTable, longitude: Assignment) -> bool:
+    """Whether the latitude beside a longitude near zero (00131.0) is written as ddmm.mmmm."""
+    place = raw.order.index(longitude.header)
+    for header in raw.order[max(0, place - 2) : place]:
+        if header in raw.numbers:
+            size = np.abs(raw.numbers[header])
+            size = size[np.isfinite(size) & (size != 0)]
+            if size.size and 90 < np.median(size) <= 9000 and _is_ddmm(size):
+                return True
+    return False
+
+
+def _hemisphere(raw: RawTable, choice: Assignment, letters: str) -> tuple[str, NDArray[np.bool_]] | None:
+    """Column of letters beside an angle, and where it says south or west."""
+    place = raw.order.index(choice.header)
+    for header in sorted(raw.texts, key=lambda h: (raw.order.index(h) < place, abs(raw.order.index(h) - place))):
+        cells = raw.texts[header]
+        words = {str(word).strip().upper() for word in pc.unique(cells).drop_null().to_pylist()[:20]}
+        if words and words <= set(letters):
+            upper = pc.utf8_upper(pc.utf8_trim_whitespace(cells.cast(pa.string())))
+            return header, pc.fill_null(pc.equal(upper, letters[1]), False).to_numpy().astype(bool)
+    return None
+
+
+def _is_angle(raw: RawTable, choice: Assignment) -> bool:
+    """Whether a column of words holds angles, at least in half of the cells that are looked at."""
+    cells = raw.texts[choice.header].cast(pa.string()).drop_null().slice(0, 100)
+    return bool(len(cells) and 2 * pc.extract_regex(cells, _ANGLE).null_count <= len(cells))
+
+
+def _spelled(raw: RawTable, choice: Assignment, letters: str) -> tuple[FloatArray, str]:
+    """Angles written with letters or signs: 48.1173N, 4807.038 N, or degrees, minutes and seconds."""
+    cells = pc.replace_substring(raw.texts[choice.header].cast(pa.string()), ",", ".")
+    match = pc.extract_regex(cells, _ANGLE)
+    values = np.zeros(len(cells))
+    for name, size in (("degrees", 1.0), ("minutes", 60.0), ("seconds", 3600.0)):
+        part = pc.struct_field(match, name)
+        part = pc.cast(pc.if_else(pc.equal(part, ""), "0" if name != "degrees" else None, part), pa.float64())
+        values = values + np.array(part.to_numpy(), dtype=np.float64) / size
+    minus = np.zeros(len(cells), dtype=bool)
+    for name in ("before", "after"):
+        sign = pc.utf8_upper(pc.struct_field(match, name))
+        minus |= pc.fill_null(pc.is_in(sign, pa.array([letters[1], "-"])), False).to_numpy().astype(bool)
+    return np.where(minus, -values, values), f"written as {cells.drop_null()[0].as_py().strip()}"

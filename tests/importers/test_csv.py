@@ -1,0 +1,674 @@
+"""From a table of columns to a recording: units decided, position, signs, slow sensors, what is left out."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from importers.invented import drive, table
+from numpy.testing import assert_allclose
+
+from lapkit.channels import CHANNELS, UNITS, from_si, is_discrete
+from lapkit.errors import ColumnError, FileError, UnitError
+from lapkit.importers.csv import assemble, read_csv
+from lapkit.importers.sampling import hold_length
+
+RUN = drive()
+SPEEDS = ["m/s", "km/h", "mph", "kn", "ft/s"]
+
+
+def recording(columns, units_row=None, **given):
+    return assemble(table({"time [s]": RUN.time, **columns}, units_row), **given)
+
+
+def said(texts, words):
+    return any(words in text for text in texts)
+
+
+# ---------------------------------------------------------------------------- the table
+
+
+def test_samples_are_si_with_time_first():
+    out = recording({
+        "Speed [km/h]": RUN.speed * 3.6, "Throttle [%]": 100 * RUN.throttle, "X [m]": RUN.x, "Y [m]": RUN.y,
+        "Lap": RUN.lap, "Blower": RUN.x, "Remark": ["ok"] * len(RUN.time),
+    })  # fmt: skip
+    samples = out.samples
+    assert list(samples.columns) == ["time", "lap", "x", "y", "speed", "throttle", "Blower", "Remark"]
+    assert_allclose(samples["speed"], RUN.speed, rtol=1e-12)
+    assert_allclose(samples["throttle"], RUN.throttle, atol=1e-12)
+    assert samples["Remark"].tolist() == ["ok"] * len(RUN.time)
+    assert out.provenance.kept == ["Blower", "Remark"]
+    assert list(out.provenance.channels) == ["time", "lap", "x", "y", "speed", "throttle"]
+    assert (out.gaps, out.resets, out.origin, out.speed_unit) == ([], [], None, "km/h")
+    assert not out.provenance.warnings
+
+
+def test_all_channels_share_one_row_major_block():
+    samples = recording({"speed [m/s]": RUN.speed, "Blower": RUN.x}).samples
+    block = samples.to_numpy()
+    assert block.dtype == np.float64
+    assert block.flags.c_contiguous
+    assert np.shares_memory(block, samples.to_numpy())
+
+
+def test_a_column_named_as_a_channel_it_is_not_gets_another_name():
+    out = recording({"speed": np.full(len(RUN.time), np.nan), "GPS speed [m/s]": RUN.speed})
+    assert_allclose(out.samples["speed"], RUN.speed)
+    assert "speed (as logged)" in out.samples
+    assert out.provenance.kept == ["speed (as logged)"]
+
+
+@given(st.permutations(["Speed [mph]", "X [m]", "Y [m]", "yaw rate", "Lat acc", "Foo"]))
+@settings(max_examples=15, deadline=None)
+def test_the_order_of_columns_changes_nothing(order):
+    columns = {
+        "Speed [mph]": from_si(RUN.speed, "mph", "speed"), "X [m]": RUN.x, "Y [m]": RUN.y, "Foo": RUN.x,
+        "yaw rate": np.degrees(RUN.yaw_rate), "Lat acc": RUN.lateral / 9.80665,
+    }  # fmt: skip
+    expected = recording(columns).samples
+    pd.testing.assert_frame_equal(recording({header: columns[header] for header in order}).samples, expected)
+
+
+# --------------------------------------------------------------------- units nobody said
+
+
+@given(st.sampled_from(SPEEDS), st.sampled_from([5, 10, 20, 50]), st.floats(0, 1))
+@settings(max_examples=40, deadline=None)
+def test_speed_is_held_against_position(unit, rate, noise):
+    run = drive(rate=rate, laps=2)
+    rng = np.random.default_rng(1)
+    raw = table({
+        "time [s]": run.time, "speed": from_si(run.speed, unit, "speed"),
+        "x": run.x + noise * 0.3 * rng.standard_normal(len(run.x)), "y": run.y,
+    })  # fmt: skip
+    out = assemble(raw)
+    assert out.provenance.channels["speed"].unit == unit
+    assert "fits position, ratio" in out.provenance.channels["speed"].reason
+    assert_allclose(out.samples["speed"], run.speed, rtol=1e-9)
+
+
+@pytest.mark.parametrize("unit", SPEEDS)
+@pytest.mark.parametrize("other", ["distance [m]", "lap distance [ft]", "latitude", "wheel speed fl [km/h]"])
+def test_speed_is_held_against_what_there_is(unit, other):
+    columns = {"speed": from_si(RUN.speed, unit, "speed")}
+    if other == "distance [m]":
+        columns[other] = RUN.path
+    elif other.startswith("lap"):
+        columns[other] = RUN.lap_distance / 0.3048
+    elif other == "latitude":
+        columns |= {"latitude": RUN.latitude, "longitude": RUN.longitude}
+    else:
+        columns[other] = RUN.speed * 3.6
+    assert recording(columns).provenance.channels["speed"].unit == unit
+
+
+@pytest.mark.parametrize(("unit", "length"), [("km/h", "m"), ("mph", "m"), ("m/s", "ft"), ("mph", "ft"), ("m/s", "km")])
+def test_speed_and_distance_decide_each_other(unit, length):
+    out = recording({"speed": from_si(RUN.speed, unit, "speed"), "distance": from_si(RUN.path, length, "length")})
+    assert out.provenance.channels["speed"].unit == unit
+    assert_allclose(out.samples["odometer"], RUN.path, atol=1e-6)
+
+
+def test_two_pairs_that_fit_alike_are_not_guessed():
+    with pytest.raises(ColumnError, match="unit of 'speed' is not said"):  # km/h with km is mph with miles
+        recording({"speed": RUN.speed * 3.6, "distance": RUN.path / 1000})
+
+
+def test_only_one_unit_is_slow_enough():
+    out = recording({"speed": RUN.speed * 3.6 + 100})
+    assert out.provenance.channels["speed"].unit == "km/h"
+    assert "too fast in any other" in out.provenance.channels["speed"].reason
+
+
+def test_speed_without_evidence_is_asked_for():
+    with pytest.raises(
+        ColumnError,
+        match=r"run\.csv: the unit of 'speed'.*m/s, km/h or mph.*units=\{\"speed\": \"km/h\"\} or --speed-units",
+    ):
+        recording({"speed": RUN.speed * 2})
+
+
+def test_speed_that_fits_no_unit_is_asked_for():
+    with pytest.raises(ColumnError, match=r"against position one unit is 0\.66"):
+        recording({"speed": RUN.speed * 1.5, "x": RUN.x, "y": RUN.y})
+
+
+@pytest.mark.parametrize("given_units", ["mph", {"speed": "mph"}])
+def test_the_users_unit_is_taken(given_units):
+    out = recording({"speed": from_si(RUN.speed, "mph", "speed")}, units=given_units)
+    assert_allclose(out.samples["speed"], RUN.speed)
+    assert out.speed_unit == "mph"
+
+
+def test_one_unit_of_speed_does_not_go_before_the_file():
+    assert recording({"speed [km/h]": RUN.speed * 3.6}, units="mph").speed_unit == "km/h"
+
+
+def test_a_unit_that_contradicts_the_position_is_kept_and_doubted():
+    out = recording({"speed [mph]": RUN.speed * 3.6, "x": RUN.x, "y": RUN.y})
+    assert out.speed_unit == "mph"
+    assert said(
+        out.provenance.warnings,
+        "'speed [mph]' is said to be in mph, but against position it is 1.61 times too large; km/h would fit",
+    )
+
+
+@pytest.mark.parametrize("channel", ["throttle", "brake"])
+@pytest.mark.parametrize(("size", "unit"), [(1.0, "1"), (100.0, "%"), (255.0, "1/255"), (4095.0, "1/4095")])
+def test_pedals(channel, size, unit):
+    out = recording({"speed [m/s]": RUN.speed, channel: RUN.throttle * size})
+    assert_allclose(out.samples[channel], RUN.throttle, atol=2e-3)
+    assert said(out.provenance.warnings, "scaled so that the highest value is 1") == (size > 100)
+    assert out.provenance.channels[channel].unit == unit
+
+
+def test_a_dash_for_the_unit_of_a_pedal_says_nothing():
+    out = recording({"speed [m/s]": RUN.speed, "throttle": RUN.throttle * 100}, {"throttle": "-"})
+    assert out.provenance.channels["throttle"].unit == "%"
+
+
+@pytest.mark.parametrize("position", [True, False])
+@pytest.mark.parametrize(("unit", "size"), [("deg/s", 180 / np.pi), ("rad/s", 1.0)])
+def test_yaw_rate(position, unit, size):
+    columns = {"x": RUN.x, "y": RUN.y} if position else {"lat acc [g]": RUN.lateral / 9.80665}
+    out = recording({"speed [m/s]": RUN.speed, "yaw rate": RUN.yaw_rate * size, **columns})
+    assert out.provenance.channels["yaw_rate"].unit == unit
+    assert_allclose(out.samples["yaw_rate"], RUN.yaw_rate, atol=1e-9)
+
+
+@pytest.mark.parametrize("evidence", ["position", "yaw rate", "nothing"])
+@pytest.mark.parametrize(("unit", "size"), [("g", 9.80665), ("m/s2", 1.0)])
+def test_accelerations(evidence, unit, size):
+    columns = {"position": {"x": RUN.x, "y": RUN.y}, "yaw rate": {"yaw rate [rad/s]": RUN.yaw_rate}, "nothing": {}}[
+        evidence
+    ]
+    out = recording({"speed [m/s]": RUN.speed, "ay": RUN.lateral / size, "ax": RUN.longitudinal / size, **columns})
+    for channel, truth in (("lateral_acceleration", RUN.lateral), ("longitudinal_acceleration", RUN.longitudinal)):
+        assert out.provenance.channels[channel].unit == unit
+        assert_allclose(out.samples[channel], truth, atol=1e-9)
+
+
+@pytest.mark.parametrize(("unit", "size"), [("deg", 180 / np.pi), ("rad", 1.0)])
+def test_steering(unit, size):
+    out = recording(
+        {
+            "speed [m/s]": RUN.speed,
+            "x": RUN.x,
+            "y": RUN.y,
+            "steering": RUN.steering * size,
+            "delta": RUN.steering / 14 * size,
+        }
+    )
+    assert out.provenance.channels["steering"].unit == unit
+    assert out.provenance.channels["road_wheel_angle"].unit == unit
+
+
+@pytest.mark.parametrize(
+    ("header", "value", "unit"),
+    [
+        ("water temp", 85.0, "degC"), ("water temp", 200.0, "degF"), ("oil temp", 373.0, "K"), ("air temp", 75.0, "degF"),
+        ("rpm", 6500.0, "rpm"), ("altitude", 120.0, "m"), ("roll", 2.0, "deg"), ("steering", 95.0, "deg"),
+        ("yaw rate", 25.0, "deg/s"), ("az", 1.0, "g"), ("heading", 300.0, "deg"), ("rpm", 0.0, "rpm"),
+    ],
+)  # fmt: skip
+def test_units_by_range(header, value, unit):
+    out = recording({"speed [m/s]": RUN.speed, header: np.full(len(RUN.time), value)})
+    decided = [c for c in out.provenance.channels.values() if c.column == header]
+    assert decided[0].unit == unit
+
+
+@pytest.mark.parametrize("header", ["oil pressure", "brake pressure", "fuel", "damper fl", "rpm", "banking"])
+def test_units_the_values_do_not_tell_are_not_guessed(header):
+    out = recording({"speed [m/s]": RUN.speed, header: np.linspace(0.1, 1.5, len(RUN.time))})
+    assert out.provenance.kept == [header if header not in CHANNELS else f"{header} (as logged)"]
+    assert said(out.provenance.notes, f"'{header}' kept as it is")
+    assert said(out.provenance.notes, f'units={{"{header}": ...}}')
+
+
+def test_other_speeds_follow_the_car():
+    out = recording({"speed [km/h]": RUN.speed * 3.6, "wheel speed fl": RUN.speed, "vy": RUN.speed * 0.036})
+    assert out.provenance.channels["wheel_speed_fl"].unit == "m/s"
+    assert out.provenance.channels["lateral_velocity"].unit == "km/h"
+
+
+def test_lap_clock_in_milliseconds():
+    out = recording({"speed [m/s]": RUN.speed, "lap time": (RUN.time % 30) * 1000})
+    assert_allclose(out.samples["lap_clock"], RUN.time % 30, atol=1e-9)
+
+
+def test_lap_clock_in_words():
+    cells = [f"{int(t // 60)}:{t % 60:06.3f}" for t in RUN.time % 30]
+    out = recording({"speed [m/s]": RUN.speed, "lap time": cells})
+    assert_allclose(out.samples["lap_clock"], RUN.time % 30, atol=1e-3)
+
+
+@given(
+    st.sampled_from(
+        [
+            (d, u)
+            for d in ("speed", "acceleration", "angular rate", "pressure", "temperature", "length")
+            for u in UNITS[d]
+        ]
+    )
+)
+@settings(max_examples=40, deadline=None)
+def test_units_said_are_read_back(case):
+    dimension, unit = case
+    header = {
+        "speed": "speed", "acceleration": "vert accel", "angular rate": "roll rate", "pressure": "oil pressure",
+        "temperature": "oil temp", "length": "damper fl",
+    }[dimension]  # fmt: skip
+    value = np.linspace(10, 60, len(RUN.time))
+    columns = {"speed [m/s]": RUN.speed} if dimension != "speed" else {}
+    out = recording({**columns, f"{header} [{unit}]": from_si(value, unit, dimension)})
+    channel = next(c for c, s in out.provenance.channels.items() if s.column == f"{header} [{unit}]")
+    assert_allclose(out.samples[channel], value, rtol=1e-9)
+    assert out.provenance.channels[channel].unit == unit
+
+
+# ------------------------------------------------------------------------------ position
+
+
+def test_latitude_and_longitude_become_local_metres():
+    out = recording({"Latitude": RUN.latitude, "Longitude": RUN.longitude, "speed [m/s]": RUN.speed})
+    samples = out.samples
+    assert_allclose(samples["x"] - samples["x"][0], RUN.x - RUN.x[0], atol=0.2)
+    assert_allclose(samples["y"] - samples["y"][0], RUN.y - RUN.y[0], atol=0.2)
+    assert_allclose(np.degrees(samples["latitude"]), RUN.latitude)
+    assert out.origin == pytest.approx((RUN.latitude[0], RUN.longitude[0]))
+    assert out.provenance.channels["x"].column == "(from latitude and longitude)"
+    assert not out.provenance.warnings
+
+
+def ddmm(degrees):
+    size = np.abs(degrees)
+    return np.floor(size) * 100 + size % 1 * 60
+
+
+@pytest.mark.parametrize("writing", ["ddmm", "ddmm letters", "letters", "1e-7", "dms", "rad", "appended ddmm"])
+@pytest.mark.parametrize("south", [True, False])
+def test_ways_to_write_an_angle(writing, south):
+    lat = RUN.latitude * (-1 if south else 1)
+    lon = -RUN.longitude if south else RUN.longitude
+    letter = ["S", "W"] if south else ["N", "E"]
+    columns = {"lat": lat, "lon": lon}
+    if writing == "ddmm":
+        columns = {"lat": np.copysign(ddmm(lat), lat), "lon": np.copysign(ddmm(lon), lon)}
+    elif writing == "ddmm letters":
+        columns = {"lat": ddmm(lat), "N/S": [letter[0]] * len(lat), "lon": ddmm(lon), "E/W": [letter[1]] * len(lat)}
+    elif writing == "letters":
+        columns = {"lat": [f"{abs(v):.9f}{letter[0]}" for v in lat], "lon": [f"{letter[1]} {abs(v):.9f}" for v in lon]}
+    elif writing == "appended ddmm":
+        columns = {
+            "lat": [f"{v:.7f} {letter[0]}" for v in ddmm(lat)],
+            "lon": [f"{v:011.7f} {letter[1]}" for v in ddmm(lon)],
+        }
+    elif writing == "1e-7":
+        columns = {"lat": np.round(lat * 1e7), "lon": np.round(lon * 1e7)}
+    elif writing == "dms":
+        columns = {
+            name: [f"{int(abs(v))}°{int(abs(v) % 1 * 60):02d}'{abs(v) * 60 % 1 * 60:08.5f}\"{mark}" for v in values]
+            for name, values, mark in (("lat", lat, letter[0]), ("lon", lon, letter[1]))
+        }
+    elif writing == "rad":
+        columns = {"lat [rad]": np.radians(lat), "lon [rad]": np.radians(lon)}
+    out = recording({**columns, "speed [m/s]": RUN.speed})
+    assert_allclose(np.degrees(out.samples["latitude"]), lat, atol=2e-7)
+    assert_allclose(np.degrees(out.samples["longitude"]), lon, atol=2e-7)
+
+
+def test_positions_without_a_fix_are_left_out_and_counted():
+    lat, lon = RUN.latitude.copy(), RUN.longitude.copy()
+    lat[:3] = lon[:3] = 0.0
+    lat[100] = 95.0
+    out = recording({"lat": lat, "lon": lon, "speed [m/s]": RUN.speed})
+    assert np.flatnonzero(out.samples["x"].isna()).tolist() == [0, 1, 2]  # the single one is bridged
+    assert out.samples["x"][3] == 0.0
+    assert said(out.provenance.warnings, "3 position(s) at 0, 0 (no fix) left out, first at line 2")
+    assert said(out.provenance.warnings, "1 position(s) out of range left out, first latitude 95")
+    assert said(out.provenance.warnings, "at line 102")
+
+
+def test_latitude_out_of_range_is_refused():
+    with pytest.raises(
+        ColumnError, match=r"latitude 190.*at line 2 \('lat', 'lon'\): latitude must be between -90 and 90"
+    ):
+        recording({"lat": RUN.latitude + 140, "lon": RUN.longitude, "speed [m/s]": RUN.speed})
+
+
+@pytest.mark.parametrize("local", [True, False])
+def test_positions_that_leap_away_are_left_out_and_bridged(local):
+    truth = (RUN.x, RUN.y) if local else (RUN.longitude, RUN.latitude)
+    east, north = (values.copy() for values in truth)
+    east[[500, 900, 901, 902]] = 0.0 if local else 7.0
+    north[[500, 900, 901, 902]] = 5e4 if local else 49.0
+    names = ("x", "y") if local else ("longitude", "latitude")
+    out = recording({names[0]: east, names[1]: north, "speed [m/s]": RUN.speed})
+    clean = recording({names[0]: truth[0], names[1]: truth[1], "speed [m/s]": RUN.speed})
+    assert_allclose(out.samples[["x", "y"]], clean.samples[["x", "y"]], atol=0.6)
+    assert said(out.provenance.warnings, "4 position(s) that leap away from the path left out, first at line 502")
+
+
+def test_a_position_that_goes_on_elsewhere_is_kept():
+    moved = RUN.x + 500.0 * (RUN.time > 50)
+    assert_allclose(recording({"x": moved, "y": RUN.y, "speed [m/s]": RUN.speed}).samples["x"], moved)
+
+
+def test_words_that_are_no_angles_are_kept():
+    out = recording({"lat": ["here"] * len(RUN.time), "lon": RUN.longitude, "speed [m/s]": RUN.speed})
+    assert said(out.provenance.warnings, "'lat' holds 'here', not an angle such as 48.1173, 48.1173N")
+    assert out.samples["lat"].tolist() == ["here"] * len(RUN.time)
+    assert "x" not in out.samples
+
+
+def test_across_the_date_line():
+    lon = (RUN.longitude - 8 + 180 + 180) % 360 - 180
+    out = recording({"lat": RUN.latitude, "lon": lon, "speed [m/s]": RUN.speed})
+    assert np.ptp(out.samples["x"]) == pytest.approx(np.ptp(RUN.x), rel=1e-3)
+
+
+def test_speed_from_position():
+    out = recording({"x": RUN.x, "y": RUN.y})
+    assert_allclose(out.samples["speed"][3:-3], RUN.speed[3:-3], rtol=0.01)
+    assert out.provenance.channels["speed"].column == "(from position)"
+
+
+def test_speed_from_a_position_that_is_held():
+    hold = np.repeat(np.arange(0, len(RUN.time), 10), 10)
+    out = recording({"x": RUN.x[hold], "y": RUN.y[hold]})
+    assert_allclose(out.samples["speed"][10:-20], RUN.speed[10:-20], rtol=0.2)
+
+
+def test_speed_from_distance():
+    for name, values in (("distance", RUN.path), ("distance", RUN.lap_distance)):
+        out = recording({name: values})
+        assert_allclose(out.samples["speed"][3:-3], RUN.speed[3:-3], rtol=0.02)
+        assert out.provenance.channels["speed"].column == "(from distance)"
+
+
+def test_distance_that_falls_back_is_counted_from_the_line():
+    out = recording({"distance": RUN.lap_distance, "speed [m/s]": RUN.speed})
+    assert "odometer" not in out.samples
+    assert_allclose(out.samples["lap_distance"], RUN.lap_distance)
+    assert "odometer" in recording({"distance": RUN.path, "speed [m/s]": RUN.speed}).samples
+
+
+# --------------------------------------------------------------------------------- signs
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_left_is_positive(sign):
+    out = recording({
+        "x": RUN.x, "y": RUN.y, "speed [m/s]": RUN.speed, "yaw rate [deg/s]": sign * np.degrees(RUN.yaw_rate),
+        "ay [m/s2]": sign * RUN.lateral, "steering [deg]": sign * np.degrees(RUN.steering),
+    })  # fmt: skip
+    assert_allclose(out.samples["yaw_rate"], RUN.yaw_rate, atol=1e-9)
+    assert_allclose(out.samples["lateral_acceleration"], RUN.lateral, atol=1e-9)
+    assert_allclose(out.samples["steering"], RUN.steering, atol=1e-9)
+    turned = [text for text in out.provenance.warnings if "turned over, positive to the left" in text]
+    assert len(turned) == (3 if sign < 0 else 0)
+
+
+def test_two_signs_that_disagree_without_a_position():
+    out = recording({"speed [m/s]": RUN.speed, "yaw rate [rad/s]": RUN.yaw_rate, "ay [m/s2]": -RUN.lateral})
+    assert said(out.provenance.warnings, "have opposite signs (correlation -")
+    assert_allclose(out.samples["yaw_rate"], RUN.yaw_rate)
+
+
+@pytest.mark.parametrize("unit", ["deg", "rad", None])
+@pytest.mark.parametrize("writing", ["from x", "compass", "from north", "reversed"])
+def test_heading(unit, writing):
+    heading = {
+        "from x": RUN.heading, "compass": np.pi / 2 - RUN.heading, "from north": RUN.heading - np.pi / 2, "reversed": -RUN.heading,
+    }[writing] % (2 * np.pi)  # fmt: skip
+    values = heading if unit == "rad" else np.degrees(heading)
+    header = f"heading [{unit}]" if unit else "heading"
+    out = recording({"x": RUN.x, "y": RUN.y, "speed [m/s]": RUN.speed, header: values})
+    assert_allclose(np.exp(1j * out.samples["heading"]), np.exp(1j * RUN.heading), atol=1e-9)
+    assert said(out.provenance.warnings, "brought to anticlockwise from x") == (writing != "from x")
+    if writing == "compass":
+        assert said(out.provenance.warnings, "clockwise from north (compass)")
+
+
+def test_heading_that_follows_nothing():
+    out = recording({"x": RUN.x, "y": RUN.y, "speed [m/s]": RUN.speed, "heading [rad]": np.sin(7 * RUN.time)})
+    assert said(out.provenance.warnings, "does not follow the direction of travel; left as it is")
+
+
+# -------------------------------------------------------------------------- slow sensors
+
+
+def test_blanks_between_samples_are_filled_in_time():
+    slow = np.where(np.arange(len(RUN.time)) % 4 == 0, RUN.x, np.nan)
+    gear = np.where(np.arange(len(RUN.time)) % 10 == 0, 1 + RUN.lap, np.nan)
+    out = recording({"x": slow, "y": RUN.y, "speed [m/s]": RUN.speed, "gear": gear, "Blower": slow})
+    own = np.arange(0, len(RUN.time), 4)
+    line = np.interp(RUN.time[: own[-1] + 1], RUN.time[own], RUN.x[own])
+    for name in ("x", "Blower"):
+        assert_allclose(out.samples[name][: own[-1] + 1], line, atol=1e-9)
+    assert_allclose(out.samples["gear"], 1 + np.repeat(RUN.lap[::10], 10))
+    filled = (len(RUN.time) // 4 - 1) * 3
+    assert said(
+        out.provenance.warnings,
+        f"x, Blower: {filled} blank(s) filled by a line (one each 0.2 s), 3 blank(s) not filled",
+    )
+    assert said(out.provenance.warnings, "filled by the previous sample")
+
+
+def test_long_blanks_are_not_filled():
+    gone = RUN.speed.copy()
+    gone[100:140] = np.nan
+    out = recording({"speed [m/s]": gone})
+    assert out.samples["speed"].isna().sum() == 40
+    assert said(out.provenance.warnings, "speed: 40 blank(s) not filled; at most 1 s are filled")
+    wide = recording({"speed [m/s]": gone}, max_gap=3.0)
+    assert wide.samples["speed"].isna().sum() == 0
+
+
+def test_angles_are_filled_the_short_way_round():
+    heading = np.degrees(RUN.heading) % 360
+    heading[np.arange(len(heading)) % 3 != 0] = np.nan
+    out = recording({"x": RUN.x, "y": RUN.y, "speed [m/s]": RUN.speed, "heading [deg]": heading})
+    both = np.exp(1j * out.samples["heading"][:-3]) * np.exp(-1j * RUN.heading[:-3])
+    assert np.abs(np.angle(both)).max() < 0.02
+
+
+@pytest.mark.parametrize("held", [2, 5, 10])
+def test_held_values_are_released(held):
+    hold = np.repeat(np.arange(0, len(RUN.time), held), held)[: len(RUN.time)]
+    out = recording(
+        {"x": RUN.x[hold], "y": RUN.y[hold], "speed [m/s]": RUN.speed, "throttle [%]": 100 * RUN.throttle[hold]}
+    )
+    assert_allclose(out.samples["x"][:-held], RUN.x[:-held], atol=0.15 * held**2 * 0.25 + 0.05)
+    assert_allclose(out.samples["throttle"], RUN.throttle[hold])
+    assert said(out.provenance.warnings, f"x, y: held for {held} rows each, so sampled every {held * 0.05:.2g} s")
+
+
+@pytest.mark.parametrize("rate", [8, 5, 3, 2.9])
+def test_held_values_of_a_rate_that_does_not_divide(rate):
+    hold = np.floor(np.floor(np.arange(len(RUN.time)) * rate / 20 + 1e-9) * 20 / rate + 1 - 1e-9).astype(int)
+    out = recording({"x": RUN.x[hold], "y": RUN.y[hold], "speed [m/s]": RUN.speed})
+    error = np.hypot(out.samples["x"] - RUN.x, out.samples["y"] - RUN.y)[:-8]
+    assert error.max() < 2.2  # a chord across the tightest corner at 3 samples a second
+    assert said(out.provenance.warnings, "x, y: held for")
+
+
+def test_held_values_after_a_lost_row():
+    hold = np.delete(np.repeat(np.arange(0, len(RUN.time), 4), 4), [1500])
+    row = np.delete(np.arange(len(RUN.time)), [1500])
+    raw = table({"time [s]": RUN.time[row], "x": RUN.x[hold], "y": RUN.y[hold], "speed [m/s]": RUN.speed[row]})
+    assert_allclose(assemble(raw).samples["x"][:-4], RUN.x[row][:-4], atol=0.7)
+
+
+def test_standing_still_stays_still():
+    x = np.concatenate([np.zeros(400), RUN.x[::4].repeat(4) - RUN.x[0]])
+    t = np.arange(len(x)) / 20
+    y = np.concatenate([np.zeros(400), RUN.y[::4].repeat(4) - RUN.y[0]])
+    out = assemble(table({"time [s]": t, "x": x, "y": y, "speed [m/s]": np.concatenate([np.zeros(400), RUN.speed])}))
+    assert (out.samples["x"][:396] == 0).all()
+
+
+@given(st.integers(0, 2**31))
+@settings(deadline=None)
+def test_rounded_values_are_not_held(seed):
+    rng = np.random.default_rng(seed)
+    smooth = np.cumsum(np.cumsum(rng.standard_normal(4000)))
+    assert hold_length(np.round(smooth / np.ptp(smooth) * 300)) == 1
+
+
+def test_infinite_values_are_blank():
+    speed = RUN.speed.copy()
+    speed[[5, 9]] = np.inf
+    out = recording({"speed [m/s]": speed})
+    assert np.isfinite(out.samples["speed"]).all()
+    assert said(out.provenance.warnings, "'speed [m/s]': 2 infinite value(s), first at line 7, taken as blank")
+
+
+# -------------------------------------------------------------------- clock and the rest
+
+
+def test_rows_follow_the_clock():
+    row = np.arange(len(RUN.time))
+    row[[300, 301]] = [301, 300]
+    raw = table(
+        {
+            "time [s]": RUN.time[row],
+            "speed [m/s]": RUN.speed[row],
+            "x": RUN.x[row],
+            "y": RUN.y[row],
+            "note": [str(r) for r in row],
+        }
+    )
+    out = assemble(raw)
+    assert_allclose(out.samples["x"], RUN.x)
+    assert_allclose(out.samples["speed"], RUN.speed)
+    assert out.samples["note"].tolist() == [str(r) for r in range(len(row))]
+
+
+def test_resets_and_gaps_reach_the_recording():
+    keep = np.delete(np.arange(len(RUN.time)), np.arange(1300, 1400))
+    out = assemble(table({"Lap time [s]": RUN.time[keep] % 30, "speed [m/s]": RUN.speed[keep]}))
+    assert out.resets == [600, 1200, 1700]
+    assert len(out.gaps) == 1
+    assert_allclose(out.samples["lap_clock"], RUN.time[keep] % 30, atol=1e-9)
+
+
+def test_gears_and_laps_in_words():
+    gear = ["R", "N", "1", "2"] * (len(RUN.time) // 4)
+    lap = [f"Lap {int(n)}" for n in RUN.lap]
+    out = recording({"speed [m/s]": RUN.speed, "gear": gear, "lap": lap})
+    assert out.samples["gear"][:4].tolist() == [-1, 0, 1, 2]
+    assert_allclose(out.samples["lap"], RUN.lap)
+    assert all(is_discrete(name) for name in ("gear", "lap"))
+
+
+def test_a_column_of_zeros_does_no_harm():
+    zero = np.zeros(len(RUN.time))
+    out = recording(
+        {
+            "speed [m/s]": RUN.speed,
+            "x": RUN.x,
+            "y": RUN.y,
+            "yaw rate": zero,
+            "ay": zero,
+            "throttle": zero,
+            "heading": zero,
+        }
+    )
+    assert out.samples[["yaw_rate", "throttle"]].eq(0).all().all()
+
+
+def test_a_car_that_never_moves_is_read_all_the_same():
+    zero = np.zeros(50)
+    out = assemble(
+        table({"time [s]": np.arange(50) / 10, "speed [km/h]": zero, "x": zero, "y": zero, "yaw rate": zero})
+    )
+    assert len(out.samples) == 50
+
+
+@given(st.integers(3, 60), st.data())
+@settings(max_examples=50, deadline=None)
+def test_any_numbers_give_a_recording_or_a_message(rows, data):
+    values = st.lists(st.floats(width=32), min_size=rows, max_size=rows).map(np.array)
+    columns = {
+        h: data.draw(values) for h in ("time", "speed [km/h]", "lat", "lon", "yaw rate", "heading", "throttle", "gear")
+    }
+    try:
+        out = assemble(table(columns))
+    except (ColumnError, FileError):
+        return
+    assert (np.diff(out.samples["time"]) > 0).all()
+    assert not np.isinf(out.samples.to_numpy()).any()
+
+
+ZERO = np.full(len(RUN.time), np.nan)
+
+
+@pytest.mark.parametrize(
+    ("columns", "error", "words"),
+    [
+        (
+            {"throttle": RUN.throttle, "Blower": RUN.x},
+            ColumnError,
+            r"no speed column was recognised.*time \[s\], throttle, Blower.*columns=",
+        ),
+        (
+            {"speed [m/s]": ZERO},
+            ColumnError,
+            r"the speed column 'speed \[m/s\]' holds no numbers, and there is no usable position",
+        ),
+        ({"x": RUN.x}, ColumnError, "no speed column was recognised, and there is no usable position or distance"),
+        ({"lat": ["here"] * len(RUN.time), "lon": RUN.longitude}, ColumnError, "no usable position or distance either"),
+        ({"lat": ZERO, "lon": ZERO}, ColumnError, "no usable position or distance either"),
+        ({"lat": 0 * RUN.x, "lon": 0 * RUN.x}, ColumnError, "no usable position or distance either"),
+    ],
+)
+def test_files_without_movement(columns, error, words):
+    with pytest.raises(error, match=words):
+        recording(columns)
+
+
+def test_an_empty_speed_is_replaced_by_position():
+    out = recording({"speed [m/s]": ZERO, "x": RUN.x, "y": RUN.y})
+    assert said(out.provenance.warnings, "'speed [m/s]' was read as speed but holds no numbers")
+    assert_allclose(out.samples["speed"][3:-3], RUN.speed[3:-3], rtol=0.01)
+
+
+def test_units_that_do_not_fit_are_refused():
+    with pytest.raises(UnitError, match="'kPa' is not a unit of speed"):
+        recording({"speed": RUN.speed}, units={"speed": "kPa"})
+
+
+# --------------------------------------------------------------------------- whole files
+
+
+@pytest.mark.parametrize("dialect", ["plain", "semicolon", "units row", "preamble"])
+def test_a_file(tmp_path, dialect):
+    path = tmp_path / "run.csv"
+    rows = [
+        f"{t:.3f},{3.6 * v:.6f},{x:.6f},{y:.6f}" for t, v, x, y in zip(RUN.time, RUN.speed, RUN.x, RUN.y, strict=True)
+    ]
+    lines = ["Time [s],Speed [km/h],X [m],Y [m]", *rows]
+    if dialect == "semicolon":
+        lines = [line.replace(",", ";").replace(".", ",") for line in lines]
+    elif dialect == "units row":
+        lines = ["Time,Speed,X,Y", "s,km/h,m,m", *rows]
+    elif dialect == "preamble":
+        lines = ["Recorded by,nobody", "Track,Invented Ring", "", *lines]
+    path.write_text("\n".join(lines))
+    out = read_csv(path)
+    assert_allclose(out.samples["speed"], RUN.speed, atol=1e-6)
+    assert_allclose(out.samples["time"], RUN.time, atol=1e-9)
+    assert out.provenance.source == "run.csv"
+
+
+def test_a_mapping_beside_a_file(tmp_path):
+    path = tmp_path / "run.csv"
+    path.write_text("clock,A\n" + "\n".join(f"{k / 10},{k}" for k in range(30)))
+    path.with_name("run.csv.toml").write_text(
+        '[columns]\nspeed = {column = "A", unit = "mph"}\ntime = {column = "clock", unit = "s"}\n'
+    )
+    out = read_csv(path)
+    assert out.samples["speed"][10] == pytest.approx(4.4704)
+    assert said(out.provenance.notes, "columns taken from run.csv.toml")
