@@ -111,7 +111,7 @@ def path_curvature(
         Grid step, m.
     path : ndarray, same shape, optional
         Metres driven. Where given, curvature is per metre driven, as it should be on a line far from
-        the reference line; else the smoothed position is measured, a few per cent off in a hairpin.
+        the reference line; else the positions are measured.
     spacing : float, optional
         Distance between recorded samples, m; by default the grid step.
     max_smoothing : float
@@ -149,8 +149,12 @@ def path_curvature(
     x1, y1 = at_grid(x_rate), at_grid(y_rate)
     x2, y2 = at_grid(x_rate, derivative=True), at_grid(y_rate, derivative=True)
     squared = np.maximum(x1**2 + y1**2, 1e-12)
-    stretch = np.sqrt(squared) if path is None else np.maximum(at_grid(velocity(path)), 0.2)
-    return np.where(np.isnan(x) | np.isnan(y), np.nan, (x1 * y2 - y1 * x2) / squared / stretch)
+    turn = (x1 * y2 - y1 * x2) / squared
+    if path is None:  # a smoothed bend is shorter than the driven one
+        stretch = np.sqrt(squared) * np.exp(0.5 * np.minimum((turn * sigma) ** 2, 1.0))
+    else:
+        stretch = np.maximum(at_grid(velocity(path)), 0.2)
+    return np.where(np.isnan(x) | np.isnan(y), np.nan, turn / stretch)
 
 
 def rate_curvature(rate: FloatArray, step: float, *, spacing: float | None = None) -> FloatArray:
@@ -298,7 +302,7 @@ def combine_curvatures(profiles: FloatArray | Sequence[FloatArray]) -> FloatArra
     count = np.isfinite(stack).sum(axis=0)
     column = np.arange(stack.shape[1])
     low, high = np.maximum(count - 1, 0) // 2, np.minimum(count // 2, len(stack) - 1)
-    return 0.5 * (stack[low, column] + stack[high, column])
+    return np.asarray(0.5 * (stack[low, column] + stack[high, column]))
 
 
 # ------------------------------------------------------------------------- corners
@@ -336,7 +340,7 @@ def _ends(bend: FloatArray, low: int, high: int, edge: float, step: float) -> tu
     """Where a corner begins and ends within [low, high): from `edge` its flanks are followed down to zero."""
     inside = low + np.flatnonzero(bend[low:high] >= edge)
     first, last = int(inside[0]), int(inside[-1])
-    reach = max(3, round(5.0 / step))  # the slope of a flank is that of the next 5 m into the corner
+    reach = max(3, round(5.0 / step), (last - first) // 12)  # the slope of a flank is that of the next metres inward
     limit = (last - first) // 4 + 1
 
     def outward(at: int, inner: int, beyond: FloatArray) -> int:

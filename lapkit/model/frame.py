@@ -85,19 +85,14 @@ def brackets(nodes: FloatArray, places: FloatArray) -> tuple[NDArray[np.intp], F
 
 
 def resample(
-    block: FloatArray,
-    before: NDArray[np.intp],
-    weight: FloatArray,
-    discrete: NDArray[np.intp],
-    *,
-    spare: int = 0,
+    block: FloatArray, before: NDArray[np.intp], weight: FloatArray, discrete: NDArray[np.intp], *, spare: int = 0
 ) -> FloatArray:
     """Carry all channels to new places at once.
 
     Parameters
     ----------
     block : ndarray, shape (n, c)
-        Samples, one row each, row-major.
+        Samples, one row each, row-major: a sample's channels lie together, so one look-up serves them all.
     before, weight : ndarray, shape (m,)
         From `brackets`.
     discrete : ndarray of int
@@ -113,17 +108,17 @@ def resample(
     -----
     A sample next to a missing one is used where the place falls exactly on it.
     """
-    columns = block.shape[1]
-    out = np.empty((len(before), columns + spare))
-    low = block.take(before, axis=0, mode="clip")  # the modes that check nothing twice are the fast ones
+    channels = block.shape[1]
+    out = np.empty((len(before), channels + spare))
+    view = out[:, :channels]
+    low = block.take(before, axis=0, mode="clip")  # the mode that checks nothing twice is the fast one
     high = block.take(before + 1, axis=0, mode="clip")
-    view = out[:, :columns]
-    np.subtract(high, low, out=high)
-    np.multiply(high, weight[:, None], out=high)
+    high -= low
+    high *= weight[:, None]
     np.add(low, high, out=view)
     for share, side in ((0.0, 0), (1.0, 1)):
-        exact = weight == share
-        if exact.any():
+        exact = np.flatnonzero(weight == share)
+        if len(exact):
             view[exact] = block[before[exact] + side]
     for column in discrete:
         view[:, column] = np.where(np.isnan(weight), np.nan, low[:, column])

@@ -16,7 +16,7 @@ from lapkit.channels import FloatArray
 from lapkit.model.frame import brackets
 
 REFERENCE_SPACING = 1.0  # m between points of the reference line
-CLOSE = 1e-3  # m; a foot nearer than this is found
+CLOSE = 1e-3  # m; a step shorter than this lands within a micrometre
 SEARCH_SPACING = 3.0  # m between points of the line that are tried in a search
 SEARCH = 60.0  # m either side of the expected place that a position is looked for
 WIDEST = 60.0  # m off the reference line beyond which a position is not on this track
@@ -103,7 +103,8 @@ def learn_reference(
     ReferenceLine
     """
     lengths = ends - starts
-    chosen = np.argsort(np.abs(lengths - np.median(lengths)), kind="stable")[:REFERENCE_LAPS]
+    unusual = np.round(np.abs(lengths - np.median(lengths)), 6)  # rounded, so that a tie is one on every machine
+    chosen = np.argsort(unusual, kind="stable")[:REFERENCE_LAPS]
     count = max(16, round(float(np.median(lengths[chosen])) / REFERENCE_SPACING))
     share = np.arange(count + 1) / count
     known = np.append(True, np.diff(path) > 0) & np.isfinite(x) & np.isfinite(y)
@@ -113,7 +114,7 @@ def learn_reference(
 
     def middle(values: FloatArray) -> FloatArray:
         laps = (values[before] + weight * (values[before + 1] - values[before])).reshape(len(chosen), count + 1)
-        line = np.median(laps, axis=0) if len(chosen) > 2 else laps[0]
+        line = np.median(laps, axis=0)
         # A lap does not end quite where it began: spread the step at the line over the whole lap.
         return np.asarray((line - (line[-1] - line[0]) * (share - 0.5))[:-1])
 
@@ -154,22 +155,19 @@ def project(
         return nothing, nothing.copy()
     place = guess + np.interp(guess, guess[anchor[good]], (found - guess[anchor])[good])
     expected = place.copy()
-    east, north = _tangents(line)
+    shape = _shape(line)
     ahead = offset = nothing
-    last = search
-    for _ in range(4):  # each step leaves the curvature times the offset of the step before
-        ahead, offset = _foot(line, east, north, x, y, place)
+    for _ in range(6):  # Newton's method: each step squares what is left
+        ahead, offset = _foot(line, shape, x, y, place)
         place = place + np.clip(ahead, -search, search)
-        step = float(np.nanmax(np.abs(ahead), initial=0.0))
-        if step * min(step / last, 1.0) < CLOSE:
+        if float(np.nanmax(np.abs(ahead), initial=0.0)) < CLOSE:
             break
-        last = max(step, 1e-12)
     lost = ~(np.abs(ahead) < 0.5) | (np.abs(offset) > WIDEST)
     if lost.any():
         stray = np.flatnonzero(lost & np.isfinite(x))
         place[lost] = np.nan
         place[stray] = _search(line, x[stray], y[stray], expected[stray], search)
-        _, offset = _foot(line, east, north, x, y, place)
+        _, offset = _foot(line, shape, x, y, place)
     return place, offset
 
 
@@ -180,16 +178,24 @@ def spaced(path: FloatArray, spacing: float) -> NDArray[np.intp]:
     return np.flatnonzero(new)
 
 
-def _tangents(line: ReferenceLine) -> tuple[FloatArray, FloatArray]:
+def _shape(line: ReferenceLine) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Direction (its east and north part) and curvature of the line at each of its points."""
     east = (np.roll(line.x, -1) - np.roll(line.x, 1)) / (2 * line.spacing)
     north = (np.roll(line.y, -1) - np.roll(line.y, 1)) / (2 * line.spacing)
-    return east, north
+    bend_x = (np.roll(line.x, -1) - 2 * line.x + np.roll(line.x, 1)) / line.spacing**2
+    bend_y = (np.roll(line.y, -1) - 2 * line.y + np.roll(line.y, 1)) / line.spacing**2
+    return east, north, east * bend_y - north * bend_x
 
 
 def _foot(
-    line: ReferenceLine, east: FloatArray, north: FloatArray, x: FloatArray, y: FloatArray, place: FloatArray
+    line: ReferenceLine,
+    shape: tuple[FloatArray, FloatArray, FloatArray],
+    x: FloatArray,
+    y: FloatArray,
+    place: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return how far ahead and to the left of the line's point at `place` each position lies."""
+    """Return how far ahead the foot of each position lies, and how far to the left the position is."""
+    east, north, curvature = shape
     count = len(line.x)
     scaled = np.nan_to_num(place) / line.spacing
     floor = np.floor(scaled)
@@ -202,10 +208,12 @@ def _foot(
     size = 1.0 / np.sqrt(tx * tx + ty * ty + 1e-30)
     dx = x - (line.x[at] + weight * (line.x[after] - line.x[at]))
     dy = y - (line.y[at] + weight * (line.y[after] - line.y[at]))
-    ahead = (dx * tx + dy * ty) * size
     offset = (dy * tx - dx * ty) * size
-    ahead[~np.isfinite(place)] = np.nan
-    offset[~np.isfinite(place)] = np.nan
+    # Off the line, a metre along it turns less or more than a metre: 1 - curvature * offset.
+    ahead = (dx * tx + dy * ty) * size / np.clip(1.0 - curvature[at] * offset, 0.5, 2.0)
+    unknown = ~np.isfinite(place)
+    ahead[unknown] = np.nan
+    offset[unknown] = np.nan
     return ahead, offset
 
 

@@ -10,8 +10,9 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.model.laps import Cuts
 from lapkit.model.motion import Motion
-from lapkit.model.place import ReferenceLine, blend, learn_reference, project, spaced
+from lapkit.model.place import ReferenceLine, blend, learn_reference, project
 from lapkit.model.track import Track
+from lapkit.model.wander import drift, wander_rate
 
 ODD_LENGTH = 0.05  # share by which a lap's metres may differ from the usual before it is another route
 PROJECT_SPACING = 3.0  # m between samples that are projected
@@ -91,7 +92,7 @@ def find_place(motion: Motion, cuts: Cuts, *, lap_distance: FloatArray | None, t
     out = Placement(guess, None, float(length), method, reference=reference)
     if reference is not None and motion.x is not None:
         _project(out, motion, reference, guess)
-        out.error = float(np.hypot(out.error, cuts.drift))
+        out.error = float(np.hypot(out.error, _drift(motion, cuts, reference)))
         if len(at):
             misfit = np.interp(cuts.time, motion.time, out.place) - np.arange(len(at)) * length
             if np.abs(misfit).max() < LINE_MISFIT:  # the crossings are the zeros of place
@@ -125,7 +126,9 @@ def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: Fl
     """Place by position, carried by speed from sample to sample as far as position is noisy."""
     assert motion.x is not None and motion.y is not None
     # Samples nearer together than PROJECT_SPACING tell nothing new: speed carries the place between.
-    used = spaced(guess, PROJECT_SPACING)
+    usual = float(np.median(motion.speed)) * motion.interval
+    used = np.arange(0, len(guess), max(1, int(PROJECT_SPACING / max(usual, 1e-3))))
+    used = np.append(used, len(guess) - 1) if used[-1] < len(guess) - 1 else used
     x, y, expected = motion.x[used], motion.y[used], guess[used]
     parts = np.searchsorted(used, motion.parts)
     raw, offset = project(reference, x, y, expected)
@@ -148,6 +151,17 @@ def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: Fl
     averaged = max(1.0, window / max(float(np.median(np.diff(expected))), 1e-3))
     out.error = float(np.hypot(motion.noise / np.sqrt(averaged), 0.05))
     out.method = "position"
+
+
+def _drift(motion: Motion, cuts: Cuts, reference: ReferenceLine) -> float:
+    """How far position wanders from lap to lap, m, seen where the reference line crosses the start/finish line."""
+    if cuts.line is not None or len(cuts.time) < 2:
+        return cuts.drift
+    assert motion.x is not None and motion.y is not None
+    east, north = reference.x[1] - reference.x[-1], reference.y[1] - reference.y[-1]
+    ahead = ((motion.x - reference.x[0]) * east + (motion.y - reference.y[0]) * north) / np.hypot(east, north)
+    rate = wander_rate(motion.time, ahead, motion.path, cuts.time)
+    return drift(rate, np.diff(motion.path_at(cuts.time)), float(np.median(np.diff(cuts.time))))
 
 
 def place_errors(placement: Placement, lengths: FloatArray) -> FloatArray:

@@ -101,7 +101,7 @@ class Session:
         return name in self._samples.columns
 
     def _column(self, name: str) -> FloatArray:
-        return np.ascontiguousarray(self._samples[name].to_numpy(), dtype=np.float64)
+        return np.array(self._samples[name].to_numpy(), dtype=np.float64)  # a copy: NumPy is slow on read-only views
 
     def _optional(self, name: str) -> FloatArray | None:
         if not self._has(name):
@@ -241,7 +241,7 @@ class Session:
         numeric = [str(c) for c in self._samples.columns if pd.api.types.is_numeric_dtype(self._samples[c].dtype)]
         texts = [str(c) for c in self._samples.columns if str(c) not in numeric]
         table = self._samples if not texts else self._samples[numeric]
-        return np.ascontiguousarray(table.to_numpy(), dtype=np.float64), numeric, texts
+        return np.ascontiguousarray(table.to_numpy(dtype=np.float64)), numeric, texts
 
     @cached_property
     def _layout(self) -> tuple[pd.Index, pd.Index, NDArray[np.intp]]:
@@ -292,12 +292,12 @@ class Session:
         nodes = self._placement.place[low:high]
         before, weight = brackets(nodes, places)
         self._stretch_edges(row, places, nodes, weight)
-        before += low
         if len(motion.parts) > 1:
-            holed = np.isin(before + 1, motion.parts) & (weight > 0)
+            holed = np.isin(before + (low + 1), motion.parts) & (weight > 0)
             weight[holed] = np.nan
         spare = 1 + int(self._placement.offset is not None)
-        values = resample(block, before, weight, discrete, spare=spare)
+        values = resample(block[low:high], before, weight, discrete, spare=spare)
+        before += low
         start = self._segments.edges[row]
         clock = names.index("time")
         values[:, clock] -= start

@@ -34,8 +34,10 @@ def number(value: object, decimals: int, *, signed: bool = False) -> str:
     """Write a number, or a dash where there is none."""
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
-    if isinstance(value, str) or value is None:
-        return value or ""
+    if isinstance(value, str):
+        return value
+    if value is None or value is pd.NA:
+        return "-"
     figure = float(value)  # type: ignore[arg-type]
     if not np.isfinite(figure):
         return "-"

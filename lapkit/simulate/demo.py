@@ -193,7 +193,7 @@ def _road_course(path: Path) -> Truth:
     scripts = run_scripts(road_driver(track, ROAD_CAR), 4, np.random.default_rng(37), 0.8)
     truth = _drive_warm(track, ROAD_CAR, scripts)
     table = record(
-        truth, 50.0, out_lap=220.0, in_lap=80.0, noise=CONSUMER, seed=37,
+        truth, 50.0, out_lap=220.0, in_lap=80.0, noise=replace(CONSUMER, position_wander=0.05), seed=37,
         channels=("time", "lap_distance", "x", "y", "speed", "throttle", "brake", "gear", "engine_speed", "yaw_rate"),
     )  # fmt: skip
     units = {"speed": "km/h", "throttle": "%", "brake": "%", "engine_speed": "rpm"}

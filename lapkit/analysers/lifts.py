@@ -1,0 +1,350 @@
+"""Lifts: where the foot left full throttle, how far, for how long, and what it cost in speed."""
+
+from __future__ import annotations
+
+import warnings
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from lapkit.analysers.between import IntArray, over_runs, quantum, ramp_end, ramp_start, spread
+from lapkit.analysers.trace import Trace, trace_of
+from lapkit.channels import FloatArray
+from lapkit.errors import DataWarning, LapError
+from lapkit.model.throttle import learn_full_throttle
+
+if TYPE_CHECKING:
+    from lapkit.model.session import Session
+
+LIFT_COLUMNS = {
+    "lap": "int64", "lift": "int64",
+    "start_distance": "float64", "start_distance_uncertainty": "float64", "end_distance": "float64",
+    "start_time": "float64", "end_time": "float64", "duration": "float64", "duration_uncertainty": "float64",
+    "time_to_lowest": "float64", "min_throttle": "float64", "hold_time": "float64", "recovery_time": "float64",
+    "full_lift_time": "float64", "full_lift_time_uncertainty": "float64", "speed_lost": "float64",
+    "brake_used": "boolean", "kind": "object", "truncated": "bool",
+}  # fmt: skip
+"""Column -> dtype of the table of lifts."""
+
+THRESHOLD = 0.05
+"""Share of full throttle that a lift must go below it (common practice, no source)."""
+HYSTERESIS = 0.02
+"""Share of full throttle by which a lift ends sooner than it must go to begin; more where the sensor is noisier."""
+MIN_DURATION = 0.04
+"""s. Anything shorter is a flicker of the sensor, not a foot."""
+HOLD_BAND = 0.03
+"""Share of full throttle. Samples this close to the lowest one belong to the hold."""
+SHIFT_CUT_TIME = 0.25
+"""s. A shift cut is no longer than this (common practice, no source)."""
+GEAR_LAG = 0.15
+"""s. The new gear shows up at most this long after the cut (common practice, no source)."""
+RATIO_DROP = 0.07
+"""Least drop of engine speed per road speed in an upshift; neighbouring gears differ by 10 % and more (common practice)."""
+BRAKE_THRESHOLD = 0.03
+"""Share of the brake that counts as braking."""
+BRAKE_PRESSURE_THRESHOLD = 2e5
+"""Pa over the pressure at rest that counts as braking."""
+
+
+def lifts(
+    laps: Session | pd.DataFrame,
+    *,
+    lap: int | None = None,
+    full_throttle: float | None = None,
+    threshold: float = THRESHOLD,
+    hysteresis: float = HYSTERESIS,
+    edge: float = 0.0,
+    min_duration: float = MIN_DURATION,
+    hold_band: float = HOLD_BAND,
+    shift_cut_time: float = SHIFT_CUT_TIME,
+    gear_lag: float = GEAR_LAG,
+    ratio_drop: float = RATIO_DROP,
+    brake_threshold: float = BRAKE_THRESHOLD,
+    brake_pressure_threshold: float = BRAKE_PRESSURE_THRESHOLD,
+    max_gap: float | None = None,
+) -> pd.DataFrame:
+    """Find every throttle lift.
+
+    A lift begins where the pedal's way down leaves full throttle, and ends where its way up meets it again,
+    both found between samples. A dip counts as a lift where it goes below full throttle by `threshold`.
+
+    Parameters
+    ----------
+    laps : Session or DataFrame
+        A session (its own samples are used, and a lift that runs over the line is whole), a lap frame, or one
+        lap's samples.
+    lap : int, optional
+        Only the lifts that begin in this lap.
+    full_throttle : float, optional
+        Reading at full throttle, 0..1; by default the session's or the frame's, learnt from the recording.
+    threshold : float
+        How far below full throttle a lift must go, share of full throttle.
+    hysteresis : float
+        The lift is over when the throttle is back within ``threshold - hysteresis``, share of full throttle.
+        Both grow with the noise seen at full throttle.
+    edge : float
+        How far below full throttle the start and the end are measured, share of full throttle. 0 is where
+        the pedal begins and ceases to move.
+    min_duration : float
+        Shorter dips are left out, s.
+    hold_band : float
+        Samples this close to the lowest one belong to the hold, share of full throttle.
+    shift_cut_time, gear_lag, ratio_drop : float
+        A dip of at most `shift_cut_time` (s) is a shift cut where the gear is higher `gear_lag` (s) after it, or
+        where engine speed per road speed has dropped by the share `ratio_drop`.
+    brake_threshold, brake_pressure_threshold : float
+        What counts as braking: share of the brake; without it, pressure (Pa) above that at rest.
+    max_gap : float, optional
+        Longest time between throttle samples that is read across, s; three usual ones by default. A lift
+        that meets a longer hole ends there and is marked as truncated.
+
+    Returns
+    -------
+    DataFrame
+        One row a lift, in driving order:
+
+        - lap, lift: the lap it begins in, and its number in that lap from 1;
+        - start_distance, end_distance: places, m from the line; end_distance exceeds the track length where the
+          lift runs over the line;
+        - start_time, end_time: s since the lap's crossing; duration: s;
+        - time_to_lowest, hold_time, recovery_time: s, together the duration;
+        - min_throttle: lowest reading, 0..1; with noise, the median of the hold. A hold shorter than a sample
+          cannot be told from a V, so nothing lower than the samples is claimed;
+        - full_lift_time: s, integral of 1 - throttle / full throttle;
+        - speed_lost: m/s, speed at the start minus the lowest up to the end;
+        - brake_used: whether the brake joined; missing where no brake is recorded;
+        - kind: "lift" or "shift cut"; truncated: cut by the end of the data or by a hole.
+
+        ``_uncertainty`` columns are one standard uncertainty: sampling, quantisation, noise and place.
+        Where the recording never shows full throttle the table is empty, and ``attrs["note"]`` says so.
+
+    Raises
+    ------
+    ColumnError
+        If there is no throttle.
+    LapError
+        If the session has no such lap.
+    FrameError
+        If a frame has no time or distance.
+
+    Warns
+    -----
+    DataWarning
+        If the recording never reaches full throttle.
+
+    Examples
+    --------
+    A pedal that leaves full throttle at 1.03 s, takes 0.2 s to close, rests 0.5 s, and takes 0.3 s to open:
+
+    >>> time = np.arange(0.0, 4.0, 0.05)
+    >>> throttle = np.interp(time, [1.03, 1.23, 1.73, 2.03], [1.0, 0.2, 0.2, 1.0])
+    >>> samples = pd.DataFrame({"time": time, "distance": 50 * time, "throttle": throttle})
+    >>> lifts(samples)[["start_time", "duration", "hold_time", "min_throttle"]].round(2).values.tolist()
+    [[1.03, 1.0, 0.5, 0.2]]
+    """
+    trace = trace_of(laps)
+    if lap is not None and lap not in trace.numbers:
+        known = ", ".join(str(number) for number in trace.numbers[:40])
+        raise LapError(f"{trace.source}: there is no lap {lap}; the recording has laps {known}.")
+    throttle = trace.required("throttle", "lifts")
+    if full_throttle is None:
+        known_full = laps.attrs.get("full_throttle") if isinstance(laps, pd.DataFrame) else laps.full_throttle
+        full_throttle = known_full if known_full is not None else learn_full_throttle(throttle)
+    if full_throttle is None or not np.isfinite(full_throttle):
+        note = (
+            f"{trace.source}: the throttle never stays at full (it reaches {100 * np.nanmax(throttle):.0f} %), so lifts from "
+            "full throttle cannot be told; if that is full throttle here, say so with full_throttle=..."
+        )
+        warnings.warn(note, DataWarning, stacklevel=2)
+        return _finished({}, note)
+
+    seen = np.flatnonzero(np.isfinite(throttle) & np.isfinite(trace.time))
+    time, depth = trace.time[seen], (full_throttle - throttle[seen]) / full_throttle
+    interval = trace.interval if trace.gridded else float(np.median(np.diff(time)))
+    noise = _pedal_noise(depth, round(0.2 / interval))
+    leave = max(threshold - hysteresis, edge, 3.0 * noise)
+    hole = _after_hole(trace, seen, time, max_gap)
+    start, end = _dips(depth, hole, leave, max(threshold, leave + 2.0 * noise))
+    if not start.size:
+        return _finished({}, None)
+    cut_start, cut_end = hole[start], hole[end]
+
+    # the lowest throttle, and where it was held
+    deepest = over_runs(np.maximum, depth, start, end)
+    band = max(hold_band, 4.0 * noise)
+    index = np.arange(len(depth))
+    event = np.full(len(depth), -1)
+    event[spread(start, end)] = np.repeat(np.arange(start.size), end - start)
+    held = (event >= 0) & (depth >= deepest[event] - band)
+    first_low = over_runs(np.minimum, np.where(held, index, len(depth)), start, end).astype(np.intp)
+    last_low = over_runs(np.maximum, np.where(held, index, -1), start, end).astype(np.intp)
+    if noise > 0:
+        held_depth = pd.Series(depth[held]).groupby(event[held]).agg(["median", "size"])
+        deepest = np.where(held_depth["size"] >= 5, held_depth["median"], deepest)
+
+    # where it began and ended
+    options: dict[str, Any] = {"edge": edge, "noise": noise, "interval": interval, "resampled": trace.gridded}
+    way_down = np.where(
+        first_low > start + 1, first_low - 1, first_low
+    )  # without the sample past its end, if it has two
+    way_up = np.where(last_low < end - 2, last_low + 1, last_low)
+    began, began_sigma = ramp_start(time, depth, np.maximum(start, 1), way_down, **options)
+    ended, ended_sigma = ramp_end(time, depth, way_up, np.minimum(end - 1, len(time) - 2), **options)
+    began = np.where(cut_start, time[start], began)
+    ended = np.where(cut_end, time[end - 1], ended)
+    began_sigma = np.where(cut_start, interval / np.sqrt(12.0), began_sigma)
+    ended_sigma = np.where(cut_end, interval / np.sqrt(12.0), ended_sigma)
+    duration, duration_sigma = ended - began, np.hypot(began_sigma, ended_sigma)
+
+    # where the way down meets the hold, and the hold the way up: ramps that end at the lowest throttle
+    height = np.zeros(len(depth))
+    height[spread(start, end)] = np.repeat(deepest, end - start) - depth[spread(start, end)]
+    options["edge"] = 0.0
+    low_from, _ = ramp_end(time, height, start, np.maximum(first_low - 1, start), **options)
+    low_to, _ = ramp_start(time, height, np.minimum(last_low + 1, end - 1), end - 1, **options)
+    low_from = np.where(first_low > start, low_from, 0.5 * (began + time[start]))
+    low_to = np.where(last_low < end - 1, low_to, 0.5 * (ended + time[end - 1]))
+    low_from, low_to = np.clip(low_from, began, ended), np.clip(low_to, began, ended)
+    middle = 0.5 * (low_from + low_to)
+    low_from, low_to = np.minimum(low_from, middle), np.maximum(low_to, middle)
+
+    # equivalent time fully off: the trapezium rule from the last sample before to the first after has no bias, as the
+    # bends of the pedal's way lie anywhere between samples; its scatter grows as the ramps shorten
+    area = np.append(0.0, np.cumsum(0.5 * (depth[1:] + depth[:-1]) * np.diff(time)))
+    outer = np.minimum(np.searchsorted(time, ended), len(time) - 1)
+    lost = area[np.where(cut_end, end - 1, outer)] - area[np.where(cut_start, start, np.searchsorted(time, began) - 1)]
+    steep = [interval / np.maximum(ramp, 1e-9) for ramp in (low_from - began, ended - low_to)]
+    bends = np.hypot(*(np.clip(0.053 * ratio, 0.02, 1.0 / np.sqrt(12.0)) for ratio in steep)) * deepest * interval
+    lost_sigma = np.sqrt(bends**2 + noise**2 * interval * duration + (noise / 3.0 * duration) ** 2)
+
+    speed_lost = _speed_lost(trace, seen, time, start, end, began, ended)
+    at = trace.lap_at(began)
+    places = [trace.place_at(when) - trace.lap_place_zero[at] for when in (began, ended)]
+    speed_there = np.abs(trace.place_at(began + 0.5 * interval) - trace.place_at(began - 0.5 * interval)) / interval
+    shifted = _shifted(trace, start, end, seen, ended + gear_lag, ratio_drop)
+    table = {
+        "lap": trace.numbers[at],
+        "start_distance": places[0],
+        "start_distance_uncertainty": np.hypot(speed_there * began_sigma, trace.place_error[at]),
+        "end_distance": places[1],
+        "start_time": began - trace.lap_time_zero[at],
+        "end_time": ended - trace.lap_time_zero[at],
+        "duration": duration,
+        "duration_uncertainty": duration_sigma,
+        "time_to_lowest": low_from - began,
+        "min_throttle": (1.0 - deepest) * full_throttle,
+        "hold_time": low_to - low_from,
+        "recovery_time": ended - low_to,
+        "full_lift_time": lost,
+        "full_lift_time_uncertainty": lost_sigma,
+        "speed_lost": speed_lost,
+        "brake_used": _brake_used(trace, seen, start, end, brake_threshold, brake_pressure_threshold),
+        "kind": np.where(shifted & (duration <= shift_cut_time + duration_sigma), "shift cut", "lift").astype(object),
+        "truncated": cut_start | cut_end,
+    }
+    return _finished(table, None, lap=lap, min_duration=min_duration)
+
+
+def _finished(
+    columns: dict[str, object], note: str | None, *, lap: int | None = None, min_duration: float = 0.0
+) -> pd.DataFrame:
+    table = pd.DataFrame(columns) if columns else pd.DataFrame({name: [] for name in LIFT_COLUMNS})
+    if columns:
+        keep = table["duration"] >= min_duration
+        table = table[keep if lap is None else keep & (table["lap"] == lap)].reset_index(drop=True)
+        table["lift"] = table.groupby("lap").cumcount() + 1
+    table = table[list(LIFT_COLUMNS)].astype(LIFT_COLUMNS)
+    if note is not None:
+        table.attrs["note"] = note
+    return table
+
+
+def _pedal_noise(depth: FloatArray, margin: int) -> float:
+    """Noise (1 sigma) of the pedal where it stands at full throttle, quantisation included.
+
+    Samples within `margin` of a pedal that moves are left out.
+    """
+    moving = np.abs(depth) >= 0.03
+    count = np.concatenate([np.zeros(margin + 1), np.cumsum(moving), np.full(margin, moving.sum())])
+    still = count[2 * margin + 1 :] == count[: -2 * margin - 1]
+    steps = np.diff(depth)[still[1:] & still[:-1]]
+    if steps.size < 8:
+        return float(quantum(depth) / np.sqrt(12.0))
+    noise = float(np.sqrt(np.mean(steps**2) / 2.0))
+    stuck = np.mean(depth[still] <= depth[still].min() + 1e-9)
+    if stuck > 0.3:  # readings stop at the top, so only the lower half of the noise is seen: sqrt(1/2 - 1/(2 pi)) of it
+        noise /= 0.584
+    return float(max(noise, quantum(depth) / np.sqrt(12.0)))
+
+
+def _after_hole(trace: Trace, seen: IntArray, time: FloatArray, max_gap: float | None) -> NDArray[np.bool_]:
+    """Whether a hole lies before each throttle sample; one more entry for the end of the data."""
+    steps = np.diff(time)
+    if max_gap is None and trace.gridded:
+        hole = np.diff(seen) > 1  # rows of a frame are even in distance, not in time
+    else:
+        hole = steps > (3.0 * float(np.median(steps)) if max_gap is None else max_gap)
+    return np.concatenate([[True], hole, [True]])
+
+
+def _dips(depth: FloatArray, hole: NDArray[np.bool_], leave: float, enter: float) -> tuple[IntArray, IntArray]:
+    """Runs of samples deeper than `leave` that somewhere go deeper than `enter`, never across a hole."""
+    inside = depth > leave
+    start = np.flatnonzero(inside & (hole[:-1] | ~np.append(False, inside[:-1])))
+    end = np.flatnonzero(inside & (hole[1:] | ~np.append(inside[1:], False))) + 1
+    deep = over_runs(np.maximum, depth, start, end) > enter
+    return start[deep], end[deep]
+
+
+def _speed_lost(
+    trace: Trace,
+    seen: IntArray,
+    time: FloatArray,
+    start: IntArray,
+    end: IntArray,
+    began: FloatArray,
+    ended: FloatArray,
+) -> FloatArray:
+    speed = trace.channel("speed")
+    if speed is None:
+        return np.full(start.size, np.nan)
+    known = np.isfinite(speed) & np.isfinite(trace.time)
+    here = np.interp(time, trace.time[known], speed[known])
+    first, last = np.interp(began, time, here), np.interp(ended, time, here)
+    return first - np.minimum(np.minimum(over_runs(np.minimum, here, start, end), last), first)
+
+
+def _brake_used(
+    trace: Trace, seen: IntArray, start: IntArray, end: IntArray, share: float, pressure: float
+) -> pd.api.extensions.ExtensionArray:
+    brake, limit = trace.channel("brake"), share
+    if brake is None:
+        brake, limit = trace.channel("brake_pressure"), pressure
+        if brake is not None:
+            brake = brake - float(np.nanquantile(brake, 0.1))
+    if brake is None:
+        return pd.array([pd.NA] * start.size, dtype="boolean")
+    most = over_runs(np.maximum, np.nan_to_num(brake[seen]), start, end)
+    return pd.array(most > limit, dtype="boolean")
+
+
+def _shifted(
+    trace: Trace, start: IntArray, end: IntArray, seen: IntArray, after: FloatArray, ratio_drop: float
+) -> NDArray[np.bool_]:
+    """Whether a higher gear is in at the time `after` than before the dip, by the gear or by the ratio of speeds."""
+    before = np.maximum(seen[start] - 1, 0)
+    later = np.clip(np.searchsorted(trace.time, after), 0, len(trace.time) - 1)
+    shifted = np.zeros(start.size, dtype=bool)
+    gear = trace.channel("gear")
+    undecided = np.ones(start.size, dtype=bool)
+    if gear is not None:
+        undecided = ~(np.isfinite(gear[before]) & np.isfinite(gear[later]))
+        shifted = ~undecided & (gear[later] > gear[before])
+    engine, speed = trace.channel("engine_speed"), trace.channel("speed")
+    if undecided.any() and engine is not None and speed is not None:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            ratio = engine / speed
+            shifted |= undecided & (ratio[later] < (1.0 - ratio_drop) * ratio[before])
+    return shifted

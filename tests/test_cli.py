@@ -1,0 +1,139 @@
+"""The command line: its JSON, its sentences, its errors."""
+
+import gzip
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from lapkit.__main__ import main
+
+DATA = Path(__file__).parents[1] / "sample_data"
+OVAL, ROAD = str(DATA / "oval_run.csv"), str(DATA / "road_course.csv")
+
+
+def run(capsys, *words: str) -> str:
+    assert main(list(words)) == 0
+    return capsys.readouterr().out
+
+
+def fails(capsys, *words: str) -> str:
+    assert main(list(words)) == 2
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("\n") == 1
+    assert "Traceback" not in captured.err
+    return captured.err
+
+
+def test_laps_json_has_the_agreed_keys(capsys):
+    out = json.loads(run(capsys, "laps", OVAL, "--json"))
+    assert list(out) == ["source", "track_length", "laps", "channels", "warnings"]
+    assert out["source"] == "oval_run.csv"
+    assert list(out["laps"][0]) == ["lap", "lap_time", "lap_time_uncertainty", "complete", "flags", "speed_at_line",
+                                    "top_speed", "min_speed", "path_length"]  # fmt: skip
+    assert out["laps"][0]["lap_time"] is None
+    assert set(out["channels"]["speed"]) == {"column", "unit", "reason"}
+    best = min(lap["lap_time"] for lap in out["laps"] if lap["complete"])
+    assert best == pytest.approx(27.497, abs=0.012)  # the true best lap of the sample, see sample_data/README.md
+
+
+def test_lifts_and_corners_json(capsys):
+    lifts = json.loads(run(capsys, "lifts", OVAL, "--lap", "10", "--json"))
+    assert lifts["lap"] == 10
+    assert list(lifts["lifts"][0]) == ["start_distance", "end_distance", "start_time", "duration", "duration_uncertainty",
+                                       "min_throttle", "full_lift_time", "kind"]  # fmt: skip
+    corners = json.loads(run(capsys, "corners", OVAL, "--json"))
+    assert corners["lap"] == 6
+    assert len(corners["corners"]) == 2
+    assert list(corners["corners"][0]) == ["corner", "start_distance", "min_speed_distance", "end_distance", "entry_speed",
+                                           "min_speed", "exit_speed", "corner_time"]  # fmt: skip
+
+
+def test_compare_json_ends_at_the_lap_time_difference(capsys):
+    out = json.loads(run(capsys, "compare", OVAL, "--json"))
+    assert list(out) == ["lap", "reference", "lap_time_difference", "uncertainty", "distance", "delta"]
+    assert (out["lap"], out["reference"]) == (10, 6)
+    assert len(out["distance"]) == len(out["delta"])
+    assert out["delta"][-1] == pytest.approx(out["lap_time_difference"], abs=1e-9)
+    assert abs(out["lap_time_difference"] - 0.071) < 2 * out["uncertainty"]
+
+
+def test_compare_says_it_in_three_sentences_and_draws_it(capsys, tmp_path):
+    picture = tmp_path / "out.png"
+    text = run(capsys, "compare", OVAL, "--figure", str(picture))
+    first = text.split("\n")[0]
+    assert "Lap 10" in first
+    assert "corner 1" in first
+    assert "the makers' limits" in text
+    assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_compare_with_another_recording(capsys):
+    out = json.loads(run(capsys, "compare", OVAL, "--other", OVAL, "--against", "6", "--json"))
+    same = json.loads(run(capsys, "compare", OVAL, "--against", "6", "--json"))
+    assert out["lap_time_difference"] == pytest.approx(same["lap_time_difference"], abs=1e-6)
+
+
+def test_the_best_lap_is_compared_with_the_next_best(capsys):
+    out = json.loads(run(capsys, "compare", OVAL, "--lap", "6", "--json"))
+    assert out["reference"] != 6
+    assert out["lap_time_difference"] < 0
+
+
+def test_a_start_line_may_begin_with_a_minus_sign(capsys):
+    out = json.loads(run(capsys, "laps", ROAD, "--start-line", "-60,40,63deg", "--json"))
+    assert sum(lap["complete"] for lap in out["laps"]) == 4
+
+
+def test_speed_units_are_for_printing_where_the_file_names_its_own(capsys):
+    assert "(mph)" in run(capsys, "laps", OVAL, "--speed-units", "mph")
+    top = [json.loads(run(capsys, "laps", OVAL, *more, "--json"))["laps"][1]["top_speed"] for more in ((), ("--speed-units", "mph"))]
+    assert top[0] == top[1]
+
+
+def test_columns_can_be_named(capsys, tmp_path):
+    text = Path(OVAL).read_text(encoding="utf-8").replace("Speed (km/h)", "Q7 (km/h)")
+    odd = tmp_path / "odd.csv"
+    odd.write_text(text, encoding="utf-8")
+    out = json.loads(run(capsys, "laps", str(odd), "--columns", "speed=Q7 (km/h)", "--json"))
+    assert out["channels"]["speed"]["column"] == "Q7 (km/h)"
+    mapping = tmp_path / "names.toml"
+    mapping.write_text('[columns]\nspeed = "Q7 (km/h)"\n', encoding="utf-8")
+    assert json.loads(run(capsys, "laps", str(odd), "--columns", str(mapping), "--json"))["laps"] == out["laps"]
+
+
+def test_gzip_is_read_as_the_plain_file(capsys, tmp_path):
+    packed = tmp_path / "run.csv.gz"
+    packed.write_bytes(gzip.compress(Path(OVAL).read_bytes()))
+    assert json.loads(run(capsys, "laps", str(packed), "--json"))["laps"] == json.loads(run(capsys, "laps", OVAL, "--json"))["laps"]
+
+
+@pytest.mark.parametrize("words", [("laps",), ("lifts", "--lap", "3"), ("corners",), ("compare",)])
+def test_every_command_prints_for_people(capsys, words):
+    text = run(capsys, words[0], OVAL, *words[1:])
+    assert len(text.splitlines()) > 3
+    assert "nan" not in text.lower()
+
+
+def test_errors_are_one_line_and_status_two(capsys, tmp_path):
+    assert "no lap 77" in fails(capsys, "lifts", OVAL, "--lap", "77")
+    assert "missing.csv" in fails(capsys, "laps", str(tmp_path / "missing.csv"))
+    assert "does not run from line to line" in fails(capsys, "compare", OVAL, "--lap", "11")
+    assert "furlong" in fails(capsys, "laps", OVAL, "--speed-units", "furlong")
+    assert "was not understood" in fails(capsys, "laps", OVAL, "--start-line", "over there")
+    assert "out.xyz" in fails(capsys, "compare", OVAL, "--figure", str(tmp_path / "out.xyz"))
+
+
+def test_a_wrong_call_says_so_and_exits_with_two(capsys):
+    with pytest.raises(SystemExit) as stop:
+        main(["laps"])
+    assert stop.value.code == 2
+    assert "FILE" in capsys.readouterr().err
+
+
+def test_the_module_runs_as_a_program():
+    done = subprocess.run([sys.executable, "-m", "lapkit", "laps", OVAL], capture_output=True, text=True, check=True)
+    assert "best is lap 6" in done.stdout
