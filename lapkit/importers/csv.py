@@ -244,7 +244,7 @@ def _samples(
     log: Provenance,
     max_gap: float,
 ) -> pd.DataFrame:
-    """Put all channels into one row-major block in SI units, fill it, and wrap it as a table."""
+    """Bring all channels to SI units, fill them, and wrap them as a table."""
     for name in made:
         if name in found.channels:
             log.channels.setdefault(name, found.channels[name].source())
@@ -260,27 +260,25 @@ def _samples(
     log.kept = list(kept.values())
     own = {label: header for header, label in kept.items() if header in raw.numbers}
 
-    names = ["time", *columns, *own]
-    block = np.empty((len(clock.time), len(names)))
-    block[:, 0] = clock.time
+    table: dict[str, FloatArray] = {"time": clock.time}
     blanks: set[str] = set()
-    for column, name in enumerate(names[1:], start=1):
-        choice, out = columns.get(name), block[:, column]
+    for name in (*columns, *own):
+        choice = columns.get(name)
         if name in made:
-            out[:] = values = made.pop(name)
+            table[name] = values = made.pop(name)
             blank = not np.isfinite(values.sum())
         else:
             header = choice.header if choice is not None else own[name]
             values, blank = raw.numbers.pop(header), header in incomplete
             values = values if clock.rows is None else values[clock.rows]
-            np.multiply(values, choice.scale if choice is not None else 1.0, out=out)
-            if choice is not None and choice.offset:
-                out += choice.offset
+            if choice is not None and choice.scale != 1.0:
+                values = values * choice.scale
+            table[name] = values + choice.offset if choice is not None and choice.offset else values
         if blank:
             blanks.add(name)
     raw.numbers.clear()
-    _fill(block, names, blanks, clock, log, max_gap)
-    samples = pd.DataFrame(block, columns=names, copy=False)
+    _fill(table, blanks, clock, log, max_gap)
+    samples = pd.DataFrame(table, copy=False)  # a column stays where it is: nothing is copied into one block
     for header, label in kept.items():
         if header in raw.texts:
             cells = raw.texts[header]
@@ -288,20 +286,21 @@ def _samples(
     return samples
 
 
-def _fill(block: FloatArray, names: list[str], blanks: set[str], clock: Clock, log: Provenance, max_gap: float) -> None:
-    """Fill blanks between samples and release values held from a slower sensor, in place."""
+def _fill(table: dict[str, FloatArray], blanks: set[str], clock: Clock, log: Provenance, max_gap: float) -> None:
+    """Fill blanks between samples, release values held from a slower sensor, and let angles count on past a turn."""
     filled: dict[str, list[str]] = {}
     held: dict[int, list[str]] = {}
-    for column, name in enumerate(names[1:], start=1):
-        rows = hold_length(block[:, column]) if name in CONTINUOUS else 1
-        if rows == 1 and name not in blanks:
+    for name, values in table.items():
+        rows = hold_length(values) if name in CONTINUOUS else 1
+        turns = name in CHANNELS and CHANNELS[name].kind == "angle"
+        if rows == 1 and name not in blanks and not turns:
             continue
-        values = block[:, column].copy()
+        values = table[name] = values.copy()
         have = np.isfinite(values)
         missing = len(values) - int(have.sum())
-        if missing == len(values) or (missing == 0 and rows == 1):
+        if missing == len(values):
             continue
-        if name in CHANNELS and CHANNELS[name].kind == "angle":
+        if turns:
             values[have] = np.unwrap(values[have])
         if rows > 1:
             release_holds(clock.time, values, rows, max_gap=max_gap)
@@ -316,7 +315,6 @@ def _fill(block: FloatArray, names: list[str], blanks: set[str], clock: Clock, l
             left = f"{missing - count} blank(s) not filled"
             what = ", ".join(text for text, said in ((how, count), (left, missing > count)) if said)
             filled.setdefault(what, []).append(name)
-        block[:, column] = values
     for what, which in filled.items():
         log.warnings.append(f"{', '.join(which)}: {what}; at most {max_gap:g} s are filled.")
     for rows, which in held.items():

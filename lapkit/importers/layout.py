@@ -297,7 +297,7 @@ def _delimiter(lines: list[Line], hint: str | None) -> tuple[str, int]:
     best, delimiter, width = 0.0, ",", 1
     for candidate in [hint] if hint in DELIMITERS else DELIMITERS:
         assert candidate is not None
-        if candidate == " " and best > 0.9:
+        if candidate == " " and best > 0.9 and not any(" " in line.text for line in lines[-3:]):
             break
         if candidate != " " and not any(candidate in line.text for line in lines):
             continue
@@ -335,7 +335,9 @@ def _heading(above: list[Line], delimiter: str, width: int) -> tuple[Line | None
         block.append(line)
     for i in range(len(block) - 1):
         cells = head_cells(block[i].text, delimiter, width)
-        whole = abs(len(cells) - width) <= 1 and (i == 0 or len(head_cells(block[i + 1].text, delimiter, width)) == width)
+        whole = abs(len(cells) - width) <= 1 and (
+            i == 0 or len(head_cells(block[i + 1].text, delimiter, width)) == width
+        )
         if whole and _is_units(cells) and _is_names(block[i + 1], delimiter, width):
             return block[i + 1], block[i], nearest[:apart] + block[:i]
     if block and _is_names(block[0], delimiter, width):

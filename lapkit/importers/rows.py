@@ -125,13 +125,16 @@ def read_tolerant(raw: RawTable, data: bytes, dialect: Dialect) -> tuple[list[An
             rows, good, trailing = single, good_single, trailing_single
     good = _set_aside(raw, text, rows, good, dialect)
 
-    wanted = np.repeat(good, rows.after - rows.start)
-    wanted[rows.stop[trailing & good] - 1] = False
-    clean = pa.py_buffer(text if wanted.all() else text[wanted])
+    if not good.all() or trailing.any():
+        wanted = np.repeat(good, rows.after - rows.start)
+        wanted[rows.stop[trailing & good] - 1] = False
+        text = text[wanted]
+        del wanted
+    clean = pa.py_buffer(text)
     lines = rows.line[good]
     dialect = replace(dialect, quoted_breaks=rows.across)
     block = max(BLOCK, 2 * int((rows.after - rows.start).max()))
-    del rows, wanted
+    del data, rows
     mended = False
     try:
         table = read_typed(pa.BufferReader(clean), dialect, block=block)
@@ -200,8 +203,9 @@ def _split(text: NDArray[np.uint8], delimiter: str, first_line: int, *, across: 
     row_ends, unclosed, doubtful = ends, np.zeros(len(ends), dtype=bool), False
     if delimiter != " ":
         events, inside, doubtful = _quotes(text, ord(delimiter), ends[:0] if across else ends)
-        marks = marks[~inside[np.searchsorted(events, marks)]]
-        unclosed = inside[np.searchsorted(events, ends)]
+        if len(events):
+            marks = marks[~inside[np.searchsorted(events, marks)]]
+            unclosed = inside[np.searchsorted(events, ends)]
         if across:
             row_ends, unclosed = ends[~unclosed], np.zeros(int((~unclosed).sum()), dtype=bool)
     after = row_ends + 1
@@ -226,10 +230,9 @@ def _single_spaced(text: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def _quotes(text: NDArray[np.uint8], delimiter: int, resets: Lines) -> tuple[Lines, Flags, bool]:
-    """Places where a quoted cell begins or ends; whether text is quoted before the first, between each two and after
-    the last; and whether that is in doubt.
+    """Places where quoted cells begin or end, whether text is quoted between them, and whether that is in doubt.
 
-    An even run of quotes changes nothing: it is an empty cell, or quotes escaped by doubling. An
+    The second array has one more item: before the first place, between each two, after the last. An even run of quotes changes nothing: it is an empty cell, or quotes escaped by doubling. An
     odd run opens a cell where one begins, closes it where one ends, and is a plain sign elsewhere.
     A cell still open at one of `resets` is closed there.
     """
@@ -266,8 +269,11 @@ def _set_aside(raw: RawTable, text: NDArray[np.uint8], rows: _Rows, good: Flags,
     """Rows left of the good ones without blank lines and repeated headers; all that is left out is reported."""
     repeated = _repeated(text, rows, dialect.repeats)
     blank = rows.stop == rows.start
-    if not (good | blank).all():
-        blank = np.add.reduceat(text > 32, rows.start, dtype=np.int64) == 0
+    doubtful = np.flatnonzero(~good & ~blank)
+    if len(doubtful):
+        letters = text[np.repeat(~good & ~blank, rows.after - rows.start)] > 32
+        begins = np.cumsum((rows.after - rows.start)[doubtful]) - (rows.after - rows.start)[doubtful]
+        blank[doubtful] = ~np.logical_or.reduceat(letters, begins)
     odd = ~(good | repeated | blank)
     good = good & ~(repeated | blank)
     if odd.any():

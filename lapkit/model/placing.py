@@ -16,6 +16,7 @@ from lapkit.model.wander import drift, wander_rate
 
 ODD_LENGTH = 0.05  # share by which a lap's metres may differ from the usual before it is another route
 PROJECT_SPACING = 3.0  # m between samples that are projected
+OUTLIER = 10.0  # m out of line with its neighbours that a position must be to be left out
 CLEAN_NOISE = 0.02  # m; position quieter than this needs no help from speed
 LINE_MISFIT = 30.0  # m between a crossing and its place beyond which the two are not tied together
 NO_POSITION = (
@@ -134,10 +135,7 @@ def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: Fl
     raw, offset = project(reference, x, y, expected)
     # Noise of 5 cm is averaged over 10 m, of 1 m over some 33 m: longer stretches would bend with the line driven.
     window = 0.0 if motion.noise < CLEAN_NOISE else float(np.clip(10.0 * (motion.noise / 0.05) ** 0.4, 5.0, 60.0))
-    away = np.abs(raw - blend(raw, expected, window=max(window, 30.0), parts=parts))
-    known = np.isfinite(away)
-    spread = 1.4826 * float(np.median(away[known])) if known.any() else 0.0
-    outlier = known & (away > 8.0 * spread + 3.0)
+    outlier = _spikes(raw - expected, OUTLIER)
     if outlier.any():
         raw = np.where(outlier, np.nan, raw)
         out.warnings.append(
@@ -151,6 +149,15 @@ def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: Fl
     averaged = max(1.0, window / max(float(np.median(np.diff(expected))), 1e-3))
     out.error = float(np.hypot(motion.noise / np.sqrt(averaged), 0.05))
     out.method = "position"
+
+
+def _spikes(values: FloatArray, least: float, *, lag: int = 5) -> NDArray[np.bool_]:
+    """Values that stand out by at least `least` from those `lag` samples before and after them."""
+    before = np.concatenate([values[:lag], values[:-lag]])
+    after = np.concatenate([values[lag:], values[-lag:]])
+    middle = np.maximum(np.minimum(before, after), np.minimum(np.maximum(before, after), values))
+    with np.errstate(invalid="ignore"):
+        return np.abs(values - middle) > least
 
 
 def _drift(motion: Motion, cuts: Cuts, reference: ReferenceLine) -> float:

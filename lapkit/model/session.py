@@ -236,22 +236,23 @@ class Session:
         return int(match[0])
 
     @cached_property
-    def _block(self) -> tuple[FloatArray, list[str], list[str]]:
-        """All number columns as one row-major block, their names, and the names of the text columns."""
-        numeric = [str(c) for c in self._samples.columns if pd.api.types.is_numeric_dtype(self._samples[c].dtype)]
-        texts = [str(c) for c in self._samples.columns if str(c) not in numeric]
-        table = self._samples if not texts else self._samples[numeric]
-        return np.ascontiguousarray(table.to_numpy(dtype=np.float64)), numeric, texts
+    def _columns(self) -> tuple[pd.Index, list[FloatArray], NDArray[np.intp], list[str]]:
+        """Labels and values of what a frame holds, which of them are discrete, and the names of the text columns."""
+        texts = [str(c) for c in self._samples.columns if not pd.api.types.is_numeric_dtype(self._samples[c].dtype)]
+        names = [str(c) for c in self._samples.columns if c not in texts]
+        values = [self._samples[name].to_numpy(dtype=np.float64) for name in names]
+        names.append("path")
+        values.append(self._motion.path)
+        if self._placement.offset is not None:
+            names.append("offset")
+            values.append(self._placement.offset)
+        discrete = np.array([k for k, name in enumerate(names) if is_discrete(name)], dtype=np.intp)
+        return pd.Index(names), values, discrete, texts
 
     @cached_property
-    def _layout(self) -> tuple[pd.Index, pd.Index, NDArray[np.intp]]:
-        """What all frames share: index, column labels, and which columns are discrete."""
-        _, names, _ = self._block
-        spare = ["path"] + (["offset"] if self._placement.offset is not None else [])
-        labels = names + spare
-        discrete = np.array([i for i, n in enumerate(names) if is_discrete(n)], dtype=np.intp)
-        index = pd.Index(grid(self._placement.length, self.step), name="distance")
-        return index, pd.Index(labels), discrete
+    def _index(self) -> pd.Index:
+        """The shared distance grid."""
+        return pd.Index(grid(self._placement.length, self.step), name="distance")
 
     def lap(self, number: int) -> pd.DataFrame:
         """Return one lap on the shared distance grid.
@@ -280,11 +281,9 @@ class Session:
 
     def _frame(self, row: int) -> pd.DataFrame:
         """One segment on the grid, before it is told what it is."""
-        motion = self._motion
-        block, names, texts = self._block
-        index, labels, discrete = self._layout
-        ordinal = row - self._segments.leading
-        places = index.to_numpy() + ordinal * self._placement.length
+        motion, index = self._motion, self._index
+        labels, columns, discrete, texts = self._columns
+        places = index.to_numpy() + (row - self._segments.leading) * self._placement.length
         low = max(int(self._segments.first_row[row]) - 2, 0)
         high = min(int(self._segments.last_row[row]) + 2, len(motion.time))
         if high - low < 2:
@@ -295,20 +294,16 @@ class Session:
         if len(motion.parts) > 1:
             holed = np.isin(before + (low + 1), motion.parts) & (weight > 0)
             weight[holed] = np.nan
-        spare = 1 + int(self._placement.offset is not None)
-        values = resample(block[low:high], before, weight, discrete, spare=spare)
-        before += low
+        values = resample([column[low:high] for column in columns], before, weight, discrete)
+        clock, path = labels.get_loc("time"), labels.get_loc("path")
         start = self._segments.edges[row]
-        clock = names.index("time")
-        values[:, clock] -= start
-        values[:, -spare] = _between(motion.path, before, weight) - np.interp(start, motion.time, motion.path)
-        if self._placement.offset is not None:
-            values[:, -1] = _between(self._placement.offset, before, weight)
+        values[clock] -= start
+        values[path] -= np.interp(start, motion.time, motion.path)
         if self._segments.whole[row] and not np.isnan(weight[0]):
-            values[0, clock] = values[0, -spare] = 0.0
-        frame = pd.DataFrame(values, index=index, columns=labels, copy=False)
+            values[clock, 0] = values[path, 0] = 0.0
+        frame = pd.DataFrame(values.T, index=index, columns=labels, copy=False)
         for name in texts:
-            picked = self._samples[name].take(before)
+            picked = self._samples[name].take(before + low)
             frame[name] = picked.where(~np.isnan(weight)).to_numpy()
         return frame
 
@@ -532,8 +527,3 @@ class Session:
         )
         bold = [fastest] if fastest is not None else []
         return f"<p>{escape(self._headline())}</p>{show.html_table(heads, rows, left=[9], bold=bold)}{lists}"
-
-
-def _between(values: FloatArray, before: NDArray[np.intp], weight: FloatArray) -> FloatArray:
-    low = values[before]
-    return low + weight * (values[before + 1] - low)

@@ -89,7 +89,12 @@ def test_mixed_line_ends_are_all_line_ends():
         ("a;b\n0.5;1'013.25\n1.5;990.75\n", ";", ".", "'"),
         ('a,b\n0.5,"1,013.25"\n1.5,990.75\n', ",", ".", ","),
         ('a,b\n"0,5","1013,25"\n"1,5","990,75"\n', ",", ",", ""),
-        ('a,b\n0,"1,013"\n1,990\n', ",", ".", ","),  # where commas stand between cells, one in a number is a thousands mark
+        (
+            'a,b\n0,"1,013"\n1,990\n',
+            ",",
+            ".",
+            ",",
+        ),  # where commas stand between cells, one in a number is a thousands mark
         ("a;b\n0;1,013\n1;2,990\n", ";", ",", ""),  # where they do not, it is a decimal mark
         ("a;b\n0,5;1,013\n1,5;2,990\n", ";", ",", ""),
         ("a;b\n0.5;1,013\n1.5;2,990\n", ";", ".", ","),
@@ -103,7 +108,9 @@ def test_delimiter_and_marks(text, delimiter, decimal, thousands):
 
 
 def test_a_number_that_reads_two_ways_is_noted():
-    assert any("'1,013' can be read in two ways; the comma is taken" in note for note in of("a;b\n0;1,013\n1;2,990\n").notes)
+    assert any(
+        "'1,013' can be read in two ways; the comma is taken" in note for note in of("a;b\n0;1,013\n1;2,990\n").notes
+    )
     assert not of("a;b\n0,5;1,013\n1;2,990\n").notes
 
 

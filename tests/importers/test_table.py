@@ -304,7 +304,13 @@ def test_infinite_values_become_blank(read):
 
 
 def test_missing_values(read):
-    raw = read("a,b\n" + "".join(f"{i},{word}\n" for i, word in enumerate(["", "NaN", "NA", "N/A", "null", "none", "-", "--", "#N/A", " ", "7"])))
+    raw = read(
+        "a,b\n"
+        + "".join(
+            f"{i},{word}\n"
+            for i, word in enumerate(["", "NaN", "NA", "N/A", "null", "none", "-", "--", "#N/A", " ", "7"])
+        )
+    )
     assert cells(raw, "b") == [None] * 10 + [7]
     assert raw.warnings == []
 
@@ -331,7 +337,10 @@ def test_one_column_with_the_other_decimal_mark(read):
 def test_clock_times_that_begin_as_seconds_are_kept_as_words(read):
     raw = read("time,speed\n" + "".join(f"{i / 100:.2f},1\n" for i in range(6000)) + "1:00.00,1\n1:00.01,2\n")
     assert raw.texts["time"].to_pylist()[-2:] == ["1:00.00", "1:00.01"]
-    assert "Column 'time' is kept as text: 2 of its 6002 cells are not numbers (first: '1:00.00' in line 6002)." in raw.notes
+    assert (
+        "Column 'time' is kept as text: 2 of its 6002 cells are not numbers (first: '1:00.00' in line 6002)."
+        in raw.notes
+    )
 
 
 def test_delimiters_behind_the_last_cell_of_some_rows(read):
@@ -391,7 +400,9 @@ def test_columns_aligned_with_blanks(read):
 
 
 def test_words_among_columns_aligned_with_blanks(read):
-    raw = read("time speed side\n" + "".join(f"{i / 10} {i}.5 {side}\n" for i, side in enumerate(["left", "right"] * 3)))
+    raw = read(
+        "time speed side\n" + "".join(f"{i / 10} {i}.5 {side}\n" for i, side in enumerate(["left", "right"] * 3))
+    )
     assert raw.texts["side"].to_pylist() == ["left", "right"] * 3
     assert raw.dialect["delimiter"] == "spaces"
 
@@ -416,7 +427,9 @@ def test_a_gzip_file_cut_short_gives_what_it_holds(read):
 
 @settings(max_examples=150, deadline=None)
 @given(
-    st.lists(st.sampled_from(["good", "good", "good", "blank", "short", "long", "word", "header"]), min_size=6, max_size=40),
+    st.lists(
+        st.sampled_from(["good", "good", "good", "blank", "short", "long", "word", "header"]), min_size=6, max_size=40
+    ),
     st.sampled_from(["\n", "\r\n", "\r"]),
 )
 def test_every_row_knows_its_line(folder, kinds, line_end):
@@ -448,14 +461,20 @@ BROKEN = {
     "preamble and header": (b"Car: 7\n\ntime,speed\n", "a header only .line 3, 2 columns."),
     "rows without values": (b"time,speed\n" + b",\n" * 9, "no line below the header holds a value"),
     "only row cut off": (b"time,speed,gear\n0.0,10.", "no row of data|is cut off"),
-    "words": (b"It was a fine day.\nNobody drove.\n", "no table of numbers was found in the file .line 1 reads 'It was"),
+    "words": (
+        b"It was a fine day.\nNobody drove.\n",
+        "no table of numbers was found in the file .line 1 reads 'It was",
+    ),
     "web page": (b"<!DOCTYPE html>\n<html><p>404</p></html>", "this is a web page .HTML., perhaps an error page"),
     "web page in capitals": (b"\n  <HTML><BODY>gone</BODY></HTML>", "this is a web page"),
     "xml": (b'<?xml version="1.0"?><a/>', "this is XML, not a delimited table"),
     "json": (b'{"time": [0, 1]}', "this is JSON, not a delimited table"),
     "zip": (b"PK\x03\x04" + b"run.csv" * 9, "this is a zip archive; unpack it first"),
     "spreadsheet": (b"PK\x03\x04....[Content_Types].xml", "this is a spreadsheet; save the sheet as CSV first"),
-    "old spreadsheet": (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 99, "a spreadsheet or document of the old binary kind"),
+    "old spreadsheet": (
+        b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 99,
+        "a spreadsheet or document of the old binary kind",
+    ),
     "parquet": (b"PAR1" + bytes(99), "this is a Parquet file"),
     "pdf": (b"%PDF-1.7 ...", "this is a PDF document"),
     "picture": (b"\x89PNG\r\n\x1a\n" + bytes(99), "this is a picture"),
@@ -463,7 +482,10 @@ BROKEN = {
     "other archives": (b"BZh91AY&SY", "this is a bzip2 archive; unpack it first"),
     "tar": (b"run.csv".ljust(257, b"\0") + b"ustar\0", "this is a tar archive"),
     "tar in gzip": (gzip.compress(b"run.csv".ljust(257, b"\0") + b"ustar\0"), "this is a tar archive"),
-    "binary": (bytes(range(1, 32)) * 40 + bytes(range(128, 256)), "this is a binary file .* perhaps the logger's own format"),
+    "binary": (
+        bytes(range(1, 32)) * 40 + bytes(range(128, 256)),
+        "this is a binary file .* perhaps the logger's own format",
+    ),
     "NUL byte in a number": (PLAIN.encode() + b"0.4,1\x003,3\n0.5,1,1\n", r"byte 70 \(line 6\) is a NUL byte"),
     "NUL byte in a word": (b"time,side\n0,left\n1,ri\0ght\n2,left\n", r"byte 22 \(line 3\) is a NUL byte"),
     "NUL byte far down": (
@@ -515,7 +537,9 @@ def test_a_file_that_cannot_be_read(tmp_path, monkeypatch):
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(table_module.pa, "OSFile", failing)
-    with pytest.raises(FileError, match=r"run.csv: the file cannot be read \(Input/output error\); check the card") as caught:
+    with pytest.raises(
+        FileError, match=r"run.csv: the file cannot be read \(Input/output error\); check the card"
+    ) as caught:
         read_table(path)
     assert isinstance(caught.value.__cause__, OSError)
 

@@ -45,7 +45,7 @@ def test_resampling_equals_linear_interpolation():
     block = rng.normal(size=(500, 5))
     places = np.linspace(nodes[0], nodes[-1], 801)
     before, weight = brackets(nodes, places)
-    out = resample(block, before, weight, np.array([4]))
+    out = resample(list(block.T), before, weight, np.array([4])).T
     for column in range(4):
         np.testing.assert_allclose(out[:, column], np.interp(places, nodes, block[:, column]), atol=1e-12)
     held = block[np.searchsorted(nodes, places, side="right").clip(1, 500) - 1, 4]
@@ -64,7 +64,7 @@ def test_resampling_never_overshoots_monotone_data():
     np.testing.assert_allclose(PchipInterpolator(x, y)(at), [0.4640, 0.9645, 0.9965], atol=5e-5)
     dense = np.linspace(x[0], x[-1], 2001)
     before, weight = brackets(x, dense)
-    ours = resample(y[:, None], before, weight, np.empty(0, dtype=np.intp))[:, 0]
+    ours = resample([y], before, weight, np.empty(0, dtype=np.intp))[0]
     assert (np.diff(ours) >= 0).all()
     assert ours.min() >= 0.0
     assert ours.max() <= 1.0
@@ -74,7 +74,7 @@ def test_outside_the_samples_is_missing():
     before, weight = brackets(np.array([1.0, 2.0, 3.0]), np.array([0.5, 1.0, 3.0, 3.5]))
     assert np.isnan(weight[[0, 3]]).all()
     assert np.isfinite(weight[[1, 2]]).all()
-    out = resample(np.arange(3.0)[:, None], before, weight, np.array([0]))
+    out = resample([np.arange(3.0)], before, weight, np.array([0]))[0]
     assert np.isnan(out[[0, 3]]).all()
 
 
