@@ -75,14 +75,14 @@ def quantum(values: FloatArray) -> float:
 
     Examples
     --------
-    >>> round(quantum(np.array([0.0, 0.25, 0.26, 0.99, 1.0, 1.0] * 9)), 6)
+    >>> round(quantum(np.array([0.0, 0.25, 0.26, 0.4, 0.51, 0.7, 0.99, 1.0] * 9)), 6)
     0.01
     """
     values = np.round(values[np.isfinite(values)], 9)
     levels = np.unique(values)
     gaps = np.diff(levels)
     gaps = gaps[gaps > 1e-7]
-    if not gaps.size or 4 * levels.size > values.size:
+    if levels.size < 8 or 4 * levels.size > values.size:
         return 0.0
     step = float(gaps.min())
     ratio = gaps / step

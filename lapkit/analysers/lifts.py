@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -161,6 +162,8 @@ def lifts(
         return _finished({}, note)
 
     seen = np.flatnonzero(np.isfinite(throttle) & np.isfinite(trace.time))
+    if seen.size < 3:
+        return _finished({}, None)
     time, depth = trace.time[seen], (full_throttle - throttle[seen]) / full_throttle
     interval = trace.interval if trace.gridded else float(np.median(np.diff(time)))
     noise = _pedal_noise(depth, round(0.2 / interval))
@@ -169,56 +172,12 @@ def lifts(
     start, end = _dips(depth, hole, leave, max(threshold, leave + 2.0 * noise))
     if not start.size:
         return _finished({}, None)
-    cut_start, cut_end = hole[start], hole[end]
-
-    # the lowest throttle, and where it was held
-    deepest = over_runs(np.maximum, depth, start, end)
-    band = max(hold_band, 4.0 * noise)
-    index = np.arange(len(depth))
-    event = np.full(len(depth), -1)
-    event[spread(start, end)] = np.repeat(np.arange(start.size), end - start)
-    held = (event >= 0) & (depth >= deepest[event] - band)
-    first_low = over_runs(np.minimum, np.where(held, index, len(depth)), start, end).astype(np.intp)
-    last_low = over_runs(np.maximum, np.where(held, index, -1), start, end).astype(np.intp)
-    if noise > 0:
-        held_depth = pd.Series(depth[held]).groupby(event[held]).agg(["median", "size"])
-        deepest = np.where(held_depth["size"] >= 5, held_depth["median"], deepest)
-
-    # where it began and ended
-    options: dict[str, Any] = {"edge": edge, "noise": noise, "interval": interval, "resampled": trace.gridded}
-    way_down = np.where(
-        first_low > start + 1, first_low - 1, first_low
-    )  # without the sample past its end, if it has two
-    way_up = np.where(last_low < end - 2, last_low + 1, last_low)
-    began, began_sigma = ramp_start(time, depth, np.maximum(start, 1), way_down, **options)
-    ended, ended_sigma = ramp_end(time, depth, way_up, np.minimum(end - 1, len(time) - 2), **options)
-    began = np.where(cut_start, time[start], began)
-    ended = np.where(cut_end, time[end - 1], ended)
-    began_sigma = np.where(cut_start, interval / np.sqrt(12.0), began_sigma)
-    ended_sigma = np.where(cut_end, interval / np.sqrt(12.0), ended_sigma)
+    dips = _Dips(time, depth, start, end, hole[start], hole[end], noise, interval, trace.gridded)
+    deepest, first_low, last_low = _hold(dips, max(hold_band, 4.0 * noise))
+    began, began_sigma, ended, ended_sigma = _ends(dips, first_low, last_low, edge)
+    low_from, low_to = _turns(dips, deepest, first_low, last_low, began, ended)
+    lost, lost_sigma = _time_off(dips, deepest, began, low_from, low_to, ended)
     duration, duration_sigma = ended - began, np.hypot(began_sigma, ended_sigma)
-
-    # where the way down meets the hold, and the hold the way up: ramps that end at the lowest throttle
-    height = np.zeros(len(depth))
-    height[spread(start, end)] = np.repeat(deepest, end - start) - depth[spread(start, end)]
-    options["edge"] = 0.0
-    low_from, _ = ramp_end(time, height, start, np.maximum(first_low - 1, start), **options)
-    low_to, _ = ramp_start(time, height, np.minimum(last_low + 1, end - 1), end - 1, **options)
-    low_from = np.where(first_low > start, low_from, 0.5 * (began + time[start]))
-    low_to = np.where(last_low < end - 1, low_to, 0.5 * (ended + time[end - 1]))
-    low_from, low_to = np.clip(low_from, began, ended), np.clip(low_to, began, ended)
-    middle = 0.5 * (low_from + low_to)
-    low_from, low_to = np.minimum(low_from, middle), np.maximum(low_to, middle)
-
-    # equivalent time fully off: the trapezium rule from the last sample before to the first after has no bias, as the
-    # bends of the pedal's way lie anywhere between samples; its scatter grows as the ramps shorten
-    area = np.append(0.0, np.cumsum(0.5 * (depth[1:] + depth[:-1]) * np.diff(time)))
-    outer = np.minimum(np.searchsorted(time, ended), len(time) - 1)
-    lost = area[np.where(cut_end, end - 1, outer)] - area[np.where(cut_start, start, np.searchsorted(time, began) - 1)]
-    steep = [interval / np.maximum(ramp, 1e-9) for ramp in (low_from - began, ended - low_to)]
-    bends = np.hypot(*(np.clip(0.053 * ratio, 0.02, 1.0 / np.sqrt(12.0)) for ratio in steep)) * deepest * interval
-    lost_sigma = np.sqrt(bends**2 + noise**2 * interval * duration + (noise / 3.0 * duration) ** 2)
-
     speed_lost = _speed_lost(trace, seen, time, start, end, began, ended)
     at = trace.lap_at(began)
     places = [trace.place_at(when) - trace.lap_place_zero[at] for when in (began, ended)]
@@ -242,9 +201,101 @@ def lifts(
         "speed_lost": speed_lost,
         "brake_used": _brake_used(trace, seen, start, end, brake_threshold, brake_pressure_threshold),
         "kind": np.where(shifted & (duration <= shift_cut_time + duration_sigma), "shift cut", "lift").astype(object),
-        "truncated": cut_start | cut_end,
+        "truncated": dips.cut_start | dips.cut_end,
     }
     return _finished(table, None, lap=lap, min_duration=min_duration)
+
+
+@dataclass(frozen=True)
+class _Dips:
+    """Samples of the pedal, and the half-open runs [start, end) of them that make up each lift."""
+
+    time: FloatArray
+    depth: FloatArray
+    start: IntArray
+    end: IntArray
+    cut_start: NDArray[np.bool_]
+    cut_end: NDArray[np.bool_]
+    noise: float
+    interval: float
+    resampled: bool
+
+    @property
+    def how(self) -> dict[str, Any]:
+        """What the search for the ends of ramps needs to know."""
+        return {"noise": self.noise, "interval": self.interval, "resampled": self.resampled}
+
+
+def _hold(dips: _Dips, band: float) -> tuple[FloatArray, IntArray, IntArray]:
+    """How deep each lift goes, and its first and last sample within `band` of that."""
+    depth, start, end = dips.depth, dips.start, dips.end
+    deepest = over_runs(np.maximum, depth, start, end)
+    inside = spread(start, end)
+    lift = np.repeat(np.arange(start.size), end - start)
+    low = depth[inside] >= deepest[lift] - band
+    lift, index = lift[low], inside[low]
+    first = np.searchsorted(lift, np.arange(start.size))
+    last = np.searchsorted(lift, np.arange(start.size), side="right") - 1
+    if dips.noise > 0:  # the deepest of many noisy samples is deep by luck
+        held = pd.Series(depth[index]).groupby(lift).agg(["median", "size"])
+        deepest = np.where(held["size"] >= 5, held["median"], deepest)
+    return deepest, index[first], index[last]
+
+
+def _ends(
+    dips: _Dips, first_low: IntArray, last_low: IntArray, edge: float
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """When each lift begins and ends, each with its standard uncertainty."""
+    time, start, end = dips.time, dips.start, dips.end
+    # of a ramp with two samples or more, the one past its end is not used
+    way_down = np.where(first_low > start + 1, first_low - 1, first_low)
+    way_up = np.where(last_low < end - 2, last_low + 1, last_low)
+    began, began_sigma = ramp_start(time, dips.depth, np.maximum(start, 1), way_down, edge=edge, **dips.how)
+    ended, ended_sigma = ramp_end(time, dips.depth, way_up, np.minimum(end - 1, len(time) - 2), edge=edge, **dips.how)
+    unknown = dips.interval / np.sqrt(12.0)
+    return (
+        np.where(dips.cut_start, time[start], began),
+        np.where(dips.cut_start, unknown, began_sigma),
+        np.where(dips.cut_end, time[end - 1], ended),
+        np.where(dips.cut_end, unknown, ended_sigma),
+    )
+
+
+def _turns(
+    dips: _Dips, deepest: FloatArray, first_low: IntArray, last_low: IntArray, began: FloatArray, ended: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """When the way down meets the hold, and the hold the way up: ramps that end at the lowest throttle."""
+    time, start, end = dips.time, dips.start, dips.end
+    inside = spread(start, end)
+    height = np.zeros(len(time))
+    height[inside] = np.repeat(deepest, end - start) - dips.depth[inside]
+    low_from, _ = ramp_end(time, height, start, np.maximum(first_low - 1, start), **dips.how)
+    low_to, _ = ramp_start(time, height, np.minimum(last_low + 1, end - 1), end - 1, **dips.how)
+    low_from = np.where(first_low > start, low_from, 0.5 * (began + time[start]))
+    low_to = np.where(last_low < end - 1, low_to, 0.5 * (ended + time[end - 1]))
+    low_from, low_to = np.clip(low_from, began, ended), np.clip(low_to, began, ended)
+    middle = 0.5 * (low_from + low_to)
+    return np.minimum(low_from, middle), np.maximum(low_to, middle)
+
+
+def _time_off(
+    dips: _Dips, deepest: FloatArray, began: FloatArray, low_from: FloatArray, low_to: FloatArray, ended: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Equivalent time fully off, with its standard uncertainty.
+
+    The trapezium rule from the last sample before to the first after has no bias, as the bends of the pedal's way lie
+    anywhere between samples; its scatter grows as the ramps shorten.
+    """
+    time, depth, start, end, interval = dips.time, dips.depth, dips.start, dips.end, dips.interval
+    area = np.append(0.0, np.cumsum(0.5 * (depth[1:] + depth[:-1]) * np.diff(time)))
+    outer = np.minimum(np.searchsorted(time, ended), len(time) - 1)
+    inner = np.maximum(np.searchsorted(time, began) - 1, 0)
+    lost = area[np.where(dips.cut_end, end - 1, outer)] - area[np.where(dips.cut_start, start, inner)]
+    steep = [interval / np.maximum(ramp, 1e-9) for ramp in (low_from - began, ended - low_to)]
+    down, up = (np.clip(0.053 * ratio, 0.02, 1.0 / np.sqrt(12.0)) for ratio in steep)
+    few = np.where(end - start <= 2, 0.3 * interval / (end - start), 0.0)  # the lowest was hardly seen
+    noise = dips.noise**2 * ((ended - began) * interval + (ended - began) ** 2 / 9.0)  # of samples, and of what full is
+    return lost, np.sqrt((np.hypot(down, up) * deepest * interval) ** 2 + few**2 + noise)
 
 
 def _finished(

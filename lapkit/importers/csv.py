@@ -278,6 +278,9 @@ def _samples(
             blanks.add(name)
     raw.numbers.clear()
     _fill(table, blanks, clock, log, max_gap)
+    if "speed" in table and np.nanmedian(table["speed"]) < 0:
+        table["speed"] = -table["speed"]
+        log.warnings.append("speed: below zero for most of the recording; its sign was turned over.")
     samples = pd.DataFrame(table, copy=False)  # a column stays where it is: nothing is copied into one block
     for header, label in kept.items():
         if header in raw.texts:

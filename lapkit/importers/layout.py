@@ -162,6 +162,17 @@ def _joined(lines: list[Line], text: str, longest: int = 100) -> Iterator[Line]:
         i = following
 
 
+def count_breaks(data: bytes) -> int:
+    r"""Line ends among bytes of text: LF, CRLF or CR.
+
+    Examples
+    --------
+    >>> count_breaks(b"a\r\nb\rc\n")
+    3
+    """
+    return data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+
+
 def width_of(line: str, delimiter: str) -> int:
     """Cells in a line.
 
@@ -351,7 +362,8 @@ def _is_wide(line: Line, delimiter: str, width: int) -> bool:
 
 def _is_names(line: Line, delimiter: str, width: int) -> bool:
     names = [cell for cell in head_cells(line.text, delimiter, width) if cell]
-    return 2 * len(names) >= width and 2 * sum(map(is_number, names)) < len(names)
+    words = sum(not is_number(name) for name in names)
+    return (2 * len(names) >= width and 2 * words > len(names)) or (words > 0 and len(names) == width > 2)
 
 
 def _is_units(cells: Sequence[str]) -> bool:

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from lapkit.errors import FileError
 from lapkit.importers.dialect import Dialect, Kind, nul_error
-from lapkit.importers.layout import short
+from lapkit.importers.layout import count_breaks, short
 from lapkit.importers.numerals import GROUP_MARKS, MOMENT, NULL_WORDS, number_pattern, number_style
 from lapkit.importers.raw import RawTable
 
@@ -109,8 +109,7 @@ def read_tolerant(raw: RawTable, data: bytes, dialect: Dialect) -> tuple[list[An
     data = _utf8(raw, data, dialect)
     at = data.find(b"\0")
     if at >= 0:
-        line = raw.first_line + len(re.findall(rb"\r\n|\n|\r", data[:at]))
-        raise nul_error(raw.source, dialect.data_offset + at + 1, line)
+        raise nul_error(raw.source, dialect.data_offset + at + 1, raw.first_line + count_breaks(data[:at]))
     if dialect.kinds[-1] == "empty" and len(dialect.names) > 1:  # a delimiter behind the last cell, in some rows or all
         dialect = replace(dialect, names=dialect.names[:-1], kinds=dialect.kinds[:-1])
     text = np.frombuffer(data, dtype=np.uint8)
@@ -232,7 +231,8 @@ def _single_spaced(text: NDArray[np.uint8]) -> NDArray[np.uint8]:
 def _quotes(text: NDArray[np.uint8], delimiter: int, resets: Lines) -> tuple[Lines, Flags, bool]:
     """Places where quoted cells begin or end, whether text is quoted between them, and whether that is in doubt.
 
-    The second array has one more item: before the first place, between each two, after the last. An even run of quotes changes nothing: it is an empty cell, or quotes escaped by doubling. An
+    The second array has one more item: before the first place, between each two, after the last.
+    An even run of quotes changes nothing: it is an empty cell, or quotes escaped by doubling. An
     odd run opens a cell where one begins, closes it where one ends, and is a plain sign elsewhere.
     A cell still open at one of `resets` is closed there.
     """
@@ -269,11 +269,11 @@ def _set_aside(raw: RawTable, text: NDArray[np.uint8], rows: _Rows, good: Flags,
     """Rows left of the good ones without blank lines and repeated headers; all that is left out is reported."""
     repeated = _repeated(text, rows, dialect.repeats)
     blank = rows.stop == rows.start
-    doubtful = np.flatnonzero(~good & ~blank)
-    if len(doubtful):
-        letters = text[np.repeat(~good & ~blank, rows.after - rows.start)] > 32
-        begins = np.cumsum((rows.after - rows.start)[doubtful]) - (rows.after - rows.start)[doubtful]
-        blank[doubtful] = ~np.logical_or.reduceat(letters, begins)
+    unsure = ~(good | blank)
+    if unsure.any():  # lines of spaces
+        length = rows.after - rows.start
+        letters = text[np.repeat(unsure, length)] > 32
+        blank[unsure] = ~np.logical_or.reduceat(letters, np.cumsum(length[unsure]) - length[unsure])
     odd = ~(good | repeated | blank)
     good = good & ~(repeated | blank)
     if odd.any():

@@ -101,6 +101,8 @@ def read_stamps(raw: RawTable, choice: Assignment, columns: Columns) -> Stamps |
 def _from_numbers(values: FloatArray, choice: Assignment) -> Stamps | None:
     present = values if np.isfinite(values.sum()) else values[np.isfinite(values)]
     steps = np.diff(present)
+    if np.count_nonzero(steps < 0) > 0.2 * len(steps):  # rows in no order: only the values themselves tell the step
+        steps = np.diff(np.unique(present))
     steps = steps[steps > 0]
     if steps.size == 0:
         return None

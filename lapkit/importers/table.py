@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from lapkit.errors import FileError
 from lapkit.importers.dialect import MAX_COLUMNS, Dialect, cut_short, sniff
-from lapkit.importers.layout import encoding_of
+from lapkit.importers.layout import count_breaks, encoding_of
 from lapkit.importers.raw import RawTable
 from lapkit.importers.rows import BLOCK, left_out, read_tolerant, read_typed
 
@@ -47,7 +47,6 @@ _MAGIC: tuple[tuple[bytes, str], ...] = (
     (b"%PDF", "a PDF document; export the run as CSV first"),
     (b"\x89PNG", "a picture; give the recording itself"),
     (b"\xff\xd8\xff", "a picture; give the recording itself"),
-    (b"{", "JSON, not a delimited table; export the run as CSV first"),
 )
 
 
@@ -131,12 +130,12 @@ def _read(path: str | os.PathLike[str], source: str, max_bytes: int, max_columns
     raw.notes += dialect.notes
     raw.warnings += dialect.warnings
 
+    _refuse_line_ends(file, end, dialect, source)
     end, cut = _without_cut_line(file, end, dialect)
     if cut:
-        data = _bytes(file, dialect.data_offset, end)
-        line = dialect.first_line + data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
+        line = dialect.first_line + count_breaks(_bytes(file, dialect.data_offset, end))
         raw.warnings.append(f"The last line (line {line}) is cut off ({cut}) and was left out.")
-        if not data:
+        if end == dialect.data_offset:
             raise FileError(f"{source}: the only row of data (line {line}) is cut off ({cut}); export the run again.")
     if nul_bytes:
         raw.warnings.append(
@@ -220,8 +219,8 @@ def _refuse(head: bytes, source: str) -> None:
         what = "a web page (HTML), perhaps an error page saved in place of the file; download the file itself"
     elif start.startswith(b"<?xml"):
         what = "XML, not a delimited table; export the run as CSV first"
-    elif head.startswith(b"{") and b'":' not in head:
-        what = None
+    elif start.startswith((b"{", b"[{")) and b'":' in start:
+        what = "JSON, not a delimited table; export the run as CSV first"
     sample = head[:4096].rstrip(b"\0")
     if what is None and not encoding_of(head)[0].startswith("utf-16"):
         control = len(sample) - len(sample.translate(None, _CONTROL))
@@ -259,6 +258,21 @@ def _text_end(file: Any, source: str) -> tuple[int, int]:
         raise FileError(f"{source}: the file holds only blank lines; expected a table of samples with a header row.")
     line_end = re.match(rb"[ \x1a]*(?:\r\n|\n|\r)", _bytes(file, end, file.size())[:HEAD])
     return end + (line_end.end() if line_end else 0), nul_bytes
+
+
+def _refuse_line_ends(file: Any, end: int, dialect: Dialect, source: str, *, length: int = 512) -> None:
+    """Refuse a stretch of blank lines, each of which takes the memory of a row: one sample a column finds it."""
+    if 8 * len(dialect.names) * (end - dialect.data_offset) < MAX_BYTES:
+        return  # not enough of them to matter
+    samples = max(16, len(dialect.names))
+    for i in range(samples):
+        start = dialect.data_offset + (end - dialect.data_offset) * i // samples
+        sample = _bytes(file, start, min(start + length, end))
+        if 3 * len(sample.translate(None, b"\r\n")) < len(sample) > 64:
+            raise FileError(
+                f"{source}: from about byte {start + 1} on the file holds little but line ends; it is damaged there. "
+                "Remove that part, or export the run again as CSV."
+            )
 
 
 def _without_cut_line(file: Any, end: int, dialect: Dialect) -> tuple[int, str]:

@@ -14,6 +14,7 @@ from lapkit.model.motion import Motion
 from lapkit.model.placing import ODD_LENGTH
 
 FULL_BAND = 0.02  # share below full throttle that still counts as full
+AT_LINE = 3  # samples from the line within which a clock that starts again marks the lap, not a reset
 MIN_STOP = 0.5  # s; standing for less is a bad sample, not a stop
 PIT_SPEED = 0.3  # share of the usual speed below which a recording begins or ends in the pits
 
@@ -66,9 +67,11 @@ def divide(motion: Motion, cuts: Cuts, *, lap: FloatArray | None) -> Segments:
     """
     begin, end, crossed = motion.time[0], motion.time[-1], len(cuts.time)
     slack = 1.01 * motion.interval
-    leading = not crossed or cuts.time[0] > begin + slack
-    trailing = not crossed or cuts.time[-1] < end - slack
+    leading = crossed > 0 and cuts.time[0] > begin + slack
+    trailing = crossed > 0 and cuts.time[-1] < end - slack
     edges = np.concatenate([[begin] if leading else [], cuts.time, [end] if trailing else []])
+    if not crossed:
+        edges = np.array([begin, end])
     count = len(edges) - 1
     whole = np.zeros(count, dtype=bool)
     whole[int(leading) : int(leading) + max(crossed - 1, 0)] = True
@@ -193,7 +196,7 @@ def _flags(
     """What is out of the ordinary about each segment, as words joined by commas."""
     usual = float(np.median(motion.speed))
     standing = np.append(0.0, np.cumsum(np.where(motion.speed[:-1] < STANDING, np.diff(motion.time), 0.0)))
-    holes = motion.parts[1:]
+    holes = np.append(0, np.cumsum(motion.hole))
     flags: list[str] = []
     for k in range(len(segments)):
         low, high = int(segments.first_row[k]), int(segments.last_row[k])
@@ -205,9 +208,9 @@ def _flags(
         last = min(max(high - 1, low), len(standing) - 1)
         if standing[last] - standing[min(low, last)] > MIN_STOP:
             words.append("stop")
-        if np.any((resets > low) & (resets < high)):
+        if np.any((resets > low + AT_LINE) & (resets < high - AT_LINE)):
             words.append("reset")
-        if np.any((holes >= low) & (holes <= high)):
+        if holes[min(high, len(holes) - 1)] > holes[max(low - 1, 0)]:
             words.append("gap")
         if segments.whole[k] and abs(driven[k] - length) > ODD_LENGTH * length:
             words.append("long" if driven[k] > length else "short")

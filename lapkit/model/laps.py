@@ -266,11 +266,13 @@ def _nearest_change(
 
 
 def _column_edges(
-    motion: Motion, cuts: Cuts, first: int, lap_clock: FloatArray | None, lap_distance: FloatArray | None
+    motion: Motion, cuts: Cuts, first: int | None, lap_clock: FloatArray | None, lap_distance: FloatArray | None
 ) -> Cuts:
-    """Say whether the first and last lap in the file are whole, and add their outer crossings if so."""
-    assert cuts.numbers is not None
-    numbers, times, sigma = cuts.numbers, cuts.time, cuts.uncertainty
+    """Say whether the first and last lap in the file are whole, and add their outer crossings if so.
+
+    `first` is the number of the lap the file begins in, where the file numbers its laps.
+    """
+    times, sigma = cuts.time, cuts.uncertainty
     inner = np.diff(motion.path_at(times))
     usual = float(np.median(inner)) if len(inner) else np.nan
     if cuts.line is not None:
@@ -296,8 +298,8 @@ def _column_edges(
             times = np.append(times, motion.time[-1] + motion.interval / 2)
             sigma = np.append(sigma, motion.interval / np.sqrt(12.0))
     cuts.time, cuts.uncertainty = times, sigma
-    if started:
-        cuts.numbers = np.append(first, numbers)
+    if started and first is not None and cuts.numbers is not None:
+        cuts.numbers = np.append(first, cuts.numbers)
         cuts.first_number = first
     return cuts
 
@@ -326,8 +328,7 @@ def cut_by_lap_distance(motion: Motion, lap_distance: FloatArray, lap_clock: Flo
     change = change[keep]
     cuts = _refine_changes(motion, change, lap_clock, lap_distance)
     cuts.how = "Laps are cut where lap distance falls back to zero; " + cuts.how
-    cuts.numbers = np.arange(1, len(change) + 1)
-    return _column_edges(motion, cuts, 0, lap_clock, lap_distance)
+    return _column_edges(motion, cuts, None, lap_clock, lap_distance)
 
 
 def cut_by_lap_clock(motion: Motion, lap_clock: FloatArray) -> Cuts | None:
@@ -338,8 +339,7 @@ def cut_by_lap_clock(motion: Motion, lap_clock: FloatArray) -> Cuts | None:
         return None
     cuts = _refine_changes(motion, change, lap_clock, None)
     cuts.how = "Laps are cut where the lap clock starts again; " + cuts.how
-    cuts.numbers = np.arange(1, len(change) + 1)
-    return _column_edges(motion, cuts, 0, lap_clock, None)
+    return _column_edges(motion, cuts, None, lap_clock, None)
 
 
 def cut_by_closing(motion: Motion) -> Cuts | None:
@@ -387,7 +387,7 @@ def cut_by_closing(motion: Motion) -> Cuts | None:
         runs = np.array([[int(np.argmin(bend)), int(np.argmin(bend)) + 1]])
     lengths = runs[:, 1] - runs[:, 0]
     best: Cuts | None = None
-    best_score = (1, 0)
+    best_score = (2, 0)
     for run in np.argsort(-lengths)[:12]:  # a dozen candidate straights, each tested on whole arrays
         middle = int(runs[run].mean())
         at = where[middle]

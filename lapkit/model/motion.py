@@ -27,8 +27,10 @@ class Motion:
         Median time between samples, s.
     noise : float
         Sample-to-sample noise of position, m.
+    hole : ndarray of bool, shape (n - 1,)
+        Whether the interval after each sample lies in a hole: no speed for longer than max_gap.
     parts : ndarray of int
-        First sample of every stretch without a hole longer than max_gap.
+        First sample of every stretch without a hole.
     max_gap : float
         Longest time that is read across, s.
     """
@@ -40,6 +42,7 @@ class Motion:
     y: FloatArray | None
     interval: float
     noise: float
+    hole: NDArray[np.bool_]
     parts: NDArray[np.intp]
     max_gap: float
 
@@ -51,19 +54,24 @@ class Motion:
 
         A recording slower than three samples in `max_gap` has no holes for being slow.
         """
-        known = np.isfinite(speed)
-        if not known.all():
-            speed = np.interp(time, time[known], speed[known])
-        speed = np.abs(speed)
         step = np.diff(time)
+        interval = float(np.median(step))
+        max_gap = max(max_gap, 3.0 * interval)
+        known = np.flatnonzero(np.isfinite(speed))
+        if len(known) < len(time):
+            before = np.searchsorted(known, np.arange(len(time) - 1), side="right") - 1
+            last, following = known[np.maximum(before, 0)], known[np.minimum(before + 1, len(known) - 1)]
+            hole = (time[following] - time[last] > max_gap) | (before < 0) | (before + 1 >= len(known))
+            speed = np.interp(time, time[known], speed[known])
+        else:
+            hole = step > max_gap
+        speed = np.abs(speed)
         path = np.empty(len(time))
         path[0] = 0.0
         np.cumsum(0.5 * (speed[1:] + speed[:-1]) * step, out=path[1:])
         noise = position_noise(time, x, y) if x is not None and y is not None else 0.0
-        interval = float(np.median(step))
-        max_gap = max(max_gap, 3.0 * interval)
-        parts = np.append(0, np.flatnonzero(step > max_gap) + 1)
-        return cls(time, speed, path, x, y, interval, noise, parts, max_gap)
+        parts = np.append(0, np.flatnonzero(hole) + 1)
+        return cls(time, speed, path, x, y, interval, noise, hole, parts, max_gap)
 
     def path_at(self, times: FloatArray) -> FloatArray:
         """Metres driven at given times."""

@@ -19,6 +19,7 @@ PROJECT_SPACING = 3.0  # m between samples that are projected
 OUTLIER = 10.0  # m out of line with its neighbours that a position must be to be left out
 CLEAN_NOISE = 0.02  # m; position quieter than this needs no help from speed
 LINE_MISFIT = 30.0  # m between a crossing and its place beyond which the two are not tied together
+NO_LAP = "No lap runs from line to line, so a place is simply the metres driven since the recording began."
 NO_POSITION = (
     "There is no position, so a place is a fraction of the lap's metres; laps on different lines may be "
     "metres apart at the same place. Position (x, y or latitude, longitude) would settle it."
@@ -99,7 +100,7 @@ def find_place(motion: Motion, cuts: Cuts, *, lap_distance: FloatArray | None, t
             if np.abs(misfit).max() < LINE_MISFIT:  # the crossings are the zeros of place
                 out.place = out.place - np.interp(motion.time, cuts.time, misfit)
     elif method == "fraction of lap":
-        out.notes.append(NO_POSITION)
+        out.notes.append(NO_POSITION if len(lengths) else NO_LAP)
     np.maximum.accumulate(out.place, out=out.place)
     return out
 

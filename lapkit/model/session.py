@@ -292,8 +292,7 @@ class Session:
         before, weight = brackets(nodes, places)
         self._stretch_edges(row, places, nodes, weight)
         if len(motion.parts) > 1:
-            holed = np.isin(before + (low + 1), motion.parts) & (weight > 0)
-            weight[holed] = np.nan
+            weight[motion.hole[before + low] & (weight > 0)] = np.nan
         values = resample([column[low:high] for column in columns], before, weight, discrete)
         clock, path = labels.get_loc("time"), labels.get_loc("path")
         start = self._segments.edges[row]

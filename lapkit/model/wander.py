@@ -31,13 +31,16 @@ def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing:
         Variance gained per second, m2/s; 0 where there are fewer than two crossings to compare.
     """
     known = np.isfinite(ahead)
-    inner = crossing[(crossing > time[0] + REACH) & (crossing < time[-1] - REACH)]
-    if len(inner) < 2 or np.count_nonzero(known) < 8:
+    if len(crossing) < 2 or np.count_nonzero(known) < 8:
         return 0.0
-    crossed = np.interp(inner, time, path)
-    speed = float(np.median(np.interp(inner + 0.5, time, path) - np.interp(inner - 0.5, time, path)))
+    crossed = np.interp(crossing, time, path)
+    speed = float(np.median(np.interp(crossing + 0.5, time, path) - np.interp(crossing - 0.5, time, path)))
+    reach = REACH * speed
+    inner = crossed[(crossed > path[known][0] + reach) & (crossed < path[known][-1] - reach)]
+    if len(inner) < 2:
+        return 0.0
     lag = np.linspace(-REACH, REACH, LAGS)
-    at = crossed[:, None] + speed * lag  # compared at the same places, not times: the track may bend there
+    at = inner[:, None] + speed * lag  # compared at the same places, not times: the track may bend there
     apart = np.interp(at, path[known], ahead[known]) - at
     apart -= apart.mean(axis=1, keepdims=True)
     apart -= apart.mean(axis=0)  # what every lap shares is the shape of the track, not drift

@@ -237,6 +237,10 @@ def test_names(text, names):
     assert of(text).names == names
 
 
+def test_a_header_with_numbers_among_its_names():
+    assert of("time,1,2,3\n0.0,5,6,7\n0.1,5,6,7\n").names == ("time", "1", "2", "3")
+
+
 def test_delimiters_behind_the_last_cell_make_an_empty_column():
     assert of("time,speed,\n0,1,\n1,2,\n").kinds == ("number", "number", "empty")
     assert of("time,speed\n0,1,\n1,2,\n").kinds == ("number", "number", "empty")

@@ -549,6 +549,18 @@ def test_a_file_larger_than_allowed(read):
         read(PLAIN[:-1] + "00\n", max_bytes=50)
 
 
+def test_many_blank_lines(read):
+    raw = read(PLAIN + "\n" * 10_000 + "0.4,1,1\n")
+    assert [raw.line(row) for row in (3, 4)] == [5, 10_006]
+    assert raw.notes == ["10000 lines were left out: they hold no value (lines 6, 7, 8, 9, 10, ...)."]
+
+
+def test_blank_lines_do_not_multiply_in_a_wide_table(read):
+    names, row = ",".join(f"c{i}" for i in range(2000)), ",".join(["1.5"] * 2000)
+    with pytest.raises(FileError, match="holds little but line ends"):
+        read(gzip.compress("\n".join([names, row, "\n" * 1_000_000, row, ""]).encode()))
+
+
 def test_a_gzip_bomb_is_refused_before_it_fills_the_memory(read):
     bomb = gzip.compress(b"0.0,1.5\n" * 2_000_000)
     assert len(bomb) < 50_000
