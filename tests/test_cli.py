@@ -90,7 +90,10 @@ def test_a_start_line_may_begin_with_a_minus_sign(capsys):
 
 def test_speed_units_are_for_printing_where_the_file_names_its_own(capsys):
     assert "(mph)" in run(capsys, "laps", OVAL, "--speed-units", "mph")
-    top = [json.loads(run(capsys, "laps", OVAL, *more, "--json"))["laps"][1]["top_speed"] for more in ((), ("--speed-units", "mph"))]
+    top = [
+        json.loads(run(capsys, "laps", OVAL, *more, "--json"))["laps"][1]["top_speed"]
+        for more in ((), ("--speed-units", "mph"))
+    ]
     assert top[0] == top[1]
 
 
@@ -108,7 +111,10 @@ def test_columns_can_be_named(capsys, tmp_path):
 def test_gzip_is_read_as_the_plain_file(capsys, tmp_path):
     packed = tmp_path / "run.csv.gz"
     packed.write_bytes(gzip.compress(Path(OVAL).read_bytes()))
-    assert json.loads(run(capsys, "laps", str(packed), "--json"))["laps"] == json.loads(run(capsys, "laps", OVAL, "--json"))["laps"]
+    assert (
+        json.loads(run(capsys, "laps", str(packed), "--json"))["laps"]
+        == json.loads(run(capsys, "laps", OVAL, "--json"))["laps"]
+    )
 
 
 @pytest.mark.parametrize("words", [("laps",), ("lifts", "--lap", "3"), ("corners",), ("compare",)])

@@ -42,7 +42,9 @@ def check(path, expected, *, atol=2e-5, **options):
 
 def written(samples, tmp_path, *, sep=",", decimal=".", end="\n", encoding="utf-8", head="", between="", table=None):
     """Write by hand what the writers of other programs write."""
-    text = (headed(samples) if table is None else table).to_csv(index=False, sep=sep, decimal=decimal, lineterminator="\n")
+    text = (headed(samples) if table is None else table).to_csv(
+        index=False, sep=sep, decimal=decimal, lineterminator="\n"
+    )
     first, rest = text.split("\n", 1)
     path = tmp_path / "run.csv"
     path.write_bytes((head + first + "\n" + between + rest).replace("\n", end).encode(encoding))

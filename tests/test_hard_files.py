@@ -57,7 +57,9 @@ def test_a_clock_that_starts_again_each_lap(run, tmp_path):
     inside = (since >= truth.crossings[0]) & (since < truth.crossings[-1])
     table = samples.assign(time=(since - truth.crossings[lap]).round(4))[inside]
     session = load(table[["time", "speed", "x", "y"]], tmp_path)
-    np.testing.assert_allclose(clean_times(session), truth.laps["lap_time"], atol=2e-3)
+    found, wanted = clean_times(session), truth.laps["lap_time"].to_numpy()
+    np.testing.assert_allclose(found[:2], wanted[:2], atol=2e-3)
+    assert found[2] == pytest.approx(wanted[2], abs=0.05)  # its end is not in the file: known to a sample
 
 
 def test_a_long_stand_after_the_last_lap_spoils_nothing(samples, plain, tmp_path):
@@ -69,7 +71,9 @@ def test_a_long_stand_after_the_last_lap_spoils_nothing(samples, plain, tmp_path
 
 
 def test_positions_that_leap_are_left_out_and_counted(samples, plain, tmp_path):
-    session = load(samples.assign(x=np.where(np.arange(len(samples)) % 97 == 5, samples["x"] + 200, samples["x"])), tmp_path)
+    session = load(
+        samples.assign(x=np.where(np.arange(len(samples)) % 97 == 5, samples["x"] + 200, samples["x"])), tmp_path
+    )
     np.testing.assert_allclose(clean_times(session), plain, atol=2e-3)
     assert any("left out" in line for line in session.warnings)
 

@@ -17,7 +17,10 @@ HEAVY = ("matplotlib", "scipy.stats", "pyarrow.dataset", "jupyter", "IPython", "
 
 def loaded_by(code: str) -> set[str]:
     out = subprocess.run(
-        [sys.executable, "-c", f"import sys\n{code}\nprint('\\n'.join(sys.modules))"], capture_output=True, text=True, check=True
+        [sys.executable, "-c", f"import sys\n{code}\nprint('\\n'.join(sys.modules))"],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     return set(out.stdout.split())
 
@@ -38,7 +41,9 @@ def test_every_public_name_is_there_and_documented():
 
 
 def test_only_the_agreed_names_stand_at_the_top():
-    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False).stdout.split("\n")
+    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False).stdout.split(
+        "\n"
+    )
     top = {line.split("/")[0] for line in listed if line and not line.startswith(".")}
     if not top:
         pytest.skip("not a git checkout")

@@ -163,7 +163,8 @@ def _typical(seconds: FloatArray) -> tuple[float, float]:
     """Median of the positive steps, and the first stamp."""
     present = seconds[np.isfinite(seconds)]
     steps = np.diff(present)
-    return float(np.median(steps[steps > 0])), float(present[0])
+    steps = steps[steps > 0] if (steps > 0).any() else np.diff(np.unique(present))
+    return float(np.median(steps)), float(present[0])
 
 
 def _resets(seconds: FloatArray, step: float, first: float, *, samples: float = 5.0) -> IntArray:

@@ -135,11 +135,17 @@ def _assemble(
         made["lap_clock"] = clock.lap_clock
         log.channels["lap_clock"] = ChannelSource(clock.source.column, clock.source.unit, "the clock as logged")
     speed = found.channels.get("speed")
-    samples = _samples(raw, found, clock, made, incomplete, log, max_gap)
-    recording = Recording(samples, log, clock.epoch, clock.gaps, clock.resets)
-    recording.speed_unit = speed.unit if speed is not None else None
-    recording.origin = position.origin if position is not None else None
-    return recording
+    samples, slow = _samples(raw, found, clock, made, incomplete, log, max_gap)
+    return Recording(
+        samples,
+        log,
+        clock.epoch,
+        clock.gaps,
+        clock.resets,
+        position.origin if position is not None else None,
+        slow,
+        speed.unit if speed is not None else None,
+    )
 
 
 def _blank_infinite(raw: RawTable, log: Provenance) -> set[str]:
@@ -243,7 +249,7 @@ def _samples(
     incomplete: set[str],
     log: Provenance,
     max_gap: float,
-) -> pd.DataFrame:
+) -> tuple[pd.DataFrame, dict[str, float]]:
     """Bring all channels to SI units, fill them, and wrap them as a table."""
     for name in made:
         if name in found.channels:
@@ -277,7 +283,7 @@ def _samples(
         if blank:
             blanks.add(name)
     raw.numbers.clear()
-    _fill(table, blanks, clock, log, max_gap)
+    slow = _fill(table, blanks, clock, log, max_gap)
     if "speed" in table and np.nanmedian(table["speed"]) < 0:
         table["speed"] = -table["speed"]
         log.warnings.append("speed: below zero for most of the recording; its sign was turned over.")
@@ -286,11 +292,17 @@ def _samples(
         if header in raw.texts:
             cells = raw.texts[header]
             samples[label] = (cells if clock.rows is None else cells.take(clock.rows)).to_pandas().to_numpy()
-    return samples
+    return samples, slow
 
 
-def _fill(table: dict[str, FloatArray], blanks: set[str], clock: Clock, log: Provenance, max_gap: float) -> None:
-    """Fill blanks between samples, release values held from a slower sensor, and let angles count on past a turn."""
+def _fill(
+    table: dict[str, FloatArray], blanks: set[str], clock: Clock, log: Provenance, max_gap: float
+) -> dict[str, float]:
+    """Fill blanks between samples, release values held from a slower sensor, and let angles count on past a turn.
+
+    Returns the time between own samples of each channel that is slower than the table.
+    """
+    slow: dict[str, float] = {}
     filled: dict[str, list[str]] = {}
     held: dict[int, list[str]] = {}
     for name, values in table.items():
@@ -308,10 +320,13 @@ def _fill(table: dict[str, FloatArray], blanks: set[str], clock: Clock, log: Pro
         if rows > 1:
             release_holds(clock.time, values, rows, max_gap=max_gap)
             held.setdefault(rows, []).append(name)
+            slow[name] = rows * clock.interval
         if missing:
             discrete = is_discrete(name)
             count = fill_blanks(clock.time, values, max_gap=max_gap, discrete=discrete)
             each = len(values) * clock.interval / max(int(have.sum()), 1)
+            if count > len(values) // 2:
+                slow[name] = each
             how = (
                 f"{count} blank(s) filled by {'the previous sample' if discrete else 'a line'} (one each {each:.2g} s)"
             )
@@ -325,3 +340,4 @@ def _fill(table: dict[str, FloatArray], blanks: set[str], clock: Clock, log: Pro
             f"{', '.join(which)}: held for {rows} rows each, so sampled every {rows * clock.interval:.2g} s; the first of "
             "each is kept, the rest interpolated."
         )
+    return slow

@@ -338,6 +338,8 @@ def _delimiter(lines: list[Line], hint: str | None) -> tuple[str, int]:
 def _heading(above: list[Line], delimiter: str, width: int) -> tuple[Line | None, Line | None, list[Line]]:
     """Header, units row and other lines between them and the data, among the lines above the data."""
     nearest = [line for line in above[-12:] if line.text.strip(' \t",;|')][::-1]
+    while nearest and value_share(filled(cells_of(nearest[0].text, delimiter))) == 1.0:
+        del nearest[0]  # a row of values of another width, to be left out like any other: no heading
     apart = next((i for i, line in enumerate(nearest[:4]) if _is_wide(line, delimiter, width)), len(nearest))
     block: list[Line] = []
     for line in nearest[apart : apart + 4]:

@@ -73,7 +73,16 @@ def cut_by_line(motion: Motion, line: StartLine, how: str) -> Cuts:
     """
     assert motion.x is not None and motion.y is not None
     line = direction_at(line, motion.x, motion.y, motion.path)
-    found = crossings(motion.time, motion.x, motion.y, motion.path, line, noise=motion.noise, max_gap=motion.max_gap)
+    found = crossings(
+        motion.time,
+        motion.x,
+        motion.y,
+        motion.path,
+        line,
+        noise=motion.noise,
+        max_gap=motion.max_gap,
+        fix_interval=motion.fix_interval,
+    )
     times, sigma = _with_edges(motion, line, found)
     cuts = _with_drift(motion, Cuts(times, sigma, how, line))
     if found.rejected:
@@ -234,7 +243,16 @@ def _line_through(motion: Motion, change: NDArray[np.intp]) -> Cuts | None:
     line = StartLine(middle_x + middle * east, middle_y + middle * north, heading)
     ahead = ahead - middle
     hit, share, outside = _nearest_change(ahead, change)
-    found = refine(motion.time, ahead, motion.path, hit, share, noise=motion.noise, max_gap=motion.max_gap)
+    found = refine(
+        motion.time,
+        ahead,
+        motion.path,
+        hit,
+        share,
+        noise=motion.noise,
+        max_gap=motion.max_gap,
+        fix_interval=motion.fix_interval,
+    )
     span = motion.time[after] - motion.time[before]
     times = np.where(outside, motion.time[after] - span / 2, found.time)
     sigma = np.where(outside, span / np.sqrt(12.0), found.uncertainty)

@@ -168,13 +168,15 @@ class Crossings:
     rejected: int = 0
 
 
-def position_noise(time: FloatArray, x: FloatArray, y: FloatArray) -> float:
+def position_noise(time: FloatArray, x: FloatArray, y: FloatArray, *, interval: float = 0.0) -> float:
     """Estimate the sample-to-sample noise of position from its roughness.
 
     Parameters
     ----------
     time, x, y : ndarray, shape (n,)
         Clock (s) and position (m).
+    interval : float
+        Time between own positions, s, where those between were filled in.
 
     Returns
     -------
@@ -189,7 +191,7 @@ def position_noise(time: FloatArray, x: FloatArray, y: FloatArray) -> float:
     """
     if len(time) < 8:
         return 0.0
-    stride = max(1, round(0.1 / max(float(np.median(np.diff(time))), 1e-4)))
+    stride = max(1, round(max(0.1, interval) / max(float(np.median(np.diff(time))), 1e-4)))
     third = np.abs(np.diff(np.vstack([x[::stride], y[::stride]]), 3, axis=1))
     third = third[np.isfinite(third) & (third > 0)]
     if len(third) < 8:
@@ -235,6 +237,7 @@ def crossings(
     *,
     noise: float,
     max_gap: float,
+    fix_interval: float = 0.0,
     min_lap_length: float = MIN_LAP_LENGTH,
 ) -> Crossings:
     """Find when the car crossed a line, between samples.
@@ -250,6 +253,8 @@ def crossings(
         instead of two joined by a line.
     max_gap : float
         Longest time between two samples that a crossing may be read across, s.
+    fix_interval : float
+        Time between own positions, s, where those between were filled in.
     min_lap_length : float
         Distance driven between crossings below which the second is jitter, m.
 
@@ -284,7 +289,9 @@ def crossings(
     if not len(hit):
         return Crossings(np.empty(0), np.empty(0))
     hit, share, rejected = _apart(hit, share, path, min_lap_length)
-    return refine(time, ahead, path, hit, share, noise=noise, max_gap=max_gap, rejected=rejected)
+    return refine(
+        time, ahead, path, hit, share, noise=noise, max_gap=max_gap, fix_interval=fix_interval, rejected=rejected
+    )
 
 
 def _apart(
@@ -305,6 +312,7 @@ def refine(
     *,
     noise: float,
     max_gap: float,
+    fix_interval: float = 0.0,
     rejected: int = 0,
 ) -> Crossings:
     """Place each crossing between its two samples, by a short fit where position is noisy.
@@ -325,7 +333,7 @@ def refine(
     advance = np.maximum(path[hit + 1] - path[hit], 1e-3)
     speed = advance / interval
     # What a straight line between two samples leaves out: a change of speed of up to 10 m/s2 inside the interval.
-    shape = 10.0 * interval**2 / 16.0 / speed / np.sqrt(3.0)
+    shape = 10.0 * np.maximum(interval, fix_interval) ** 2 / 16.0 / speed / np.sqrt(3.0)
     sigma = np.hypot(shape, noise / speed)
     if noise > 0.02:
         for k, i in enumerate(hit):  # one short fit a crossing, not a sample

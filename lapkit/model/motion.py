@@ -25,6 +25,8 @@ class Motion:
         Position, m, NaN where unknown.
     interval : float
         Median time between samples, s.
+    fix_interval : float
+        Time between a receiver's own positions, s: longer than `interval` where they were filled in between.
     noise : float
         Sample-to-sample noise of position, m.
     hole : ndarray of bool, shape (n - 1,)
@@ -41,6 +43,7 @@ class Motion:
     x: FloatArray | None
     y: FloatArray | None
     interval: float
+    fix_interval: float
     noise: float
     hole: NDArray[np.bool_]
     parts: NDArray[np.intp]
@@ -48,7 +51,14 @@ class Motion:
 
     @classmethod
     def of(
-        cls, time: FloatArray, speed: FloatArray, x: FloatArray | None, y: FloatArray | None, *, max_gap: float
+        cls,
+        time: FloatArray,
+        speed: FloatArray,
+        x: FloatArray | None,
+        y: FloatArray | None,
+        *,
+        max_gap: float,
+        fix_interval: float = 0.0,
     ) -> Motion:
         """Make the arrays from the samples; speed is bridged where it is missing.
 
@@ -69,9 +79,10 @@ class Motion:
         path = np.empty(len(time))
         path[0] = 0.0
         np.cumsum(0.5 * (speed[1:] + speed[:-1]) * step, out=path[1:])
-        noise = position_noise(time, x, y) if x is not None and y is not None else 0.0
+        fix_interval = max(fix_interval, interval)
+        noise = position_noise(time, x, y, interval=fix_interval) if x is not None and y is not None else 0.0
         parts = np.append(0, np.flatnonzero(hole) + 1)
-        return cls(time, speed, path, x, y, interval, noise, hole, parts, max_gap)
+        return cls(time, speed, path, x, y, interval, fix_interval, noise, hole, parts, max_gap)
 
     def path_at(self, times: FloatArray) -> FloatArray:
         """Metres driven at given times."""

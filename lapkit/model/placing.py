@@ -16,6 +16,7 @@ from lapkit.model.wander import drift, wander_rate
 
 ODD_LENGTH = 0.05  # share by which a lap's metres may differ from the usual before it is another route
 PROJECT_SPACING = 3.0  # m between samples that are projected
+PINNED = float(np.sqrt(1.5))  # place is counted from two crossings, whose own drift it shares: 1 + 1/2
 OUTLIER = 10.0  # m out of line with its neighbours that a position must be to be left out
 CLEAN_NOISE = 0.02  # m; position quieter than this needs no help from speed
 LINE_MISFIT = 30.0  # m between a crossing and its place beyond which the two are not tied together
@@ -94,7 +95,7 @@ def find_place(motion: Motion, cuts: Cuts, *, lap_distance: FloatArray | None, t
     out = Placement(guess, None, float(length), method, reference=reference)
     if reference is not None and motion.x is not None:
         _project(out, motion, reference, guess)
-        out.error = float(np.hypot(out.error, _drift(motion, cuts, reference)))
+        out.error = float(np.hypot(out.error, PINNED * _drift(motion, cuts, reference)))
         if len(at):
             misfit = np.interp(cuts.time, motion.time, out.place) - np.arange(len(at)) * length
             if np.abs(misfit).max() < LINE_MISFIT:  # the crossings are the zeros of place
@@ -158,7 +159,7 @@ def _spikes(values: FloatArray, least: float, *, lag: int = 5) -> NDArray[np.boo
     after = np.concatenate([values[lag:], values[-lag:]])
     middle = np.maximum(np.minimum(before, after), np.minimum(np.maximum(before, after), values))
     with np.errstate(invalid="ignore"):
-        return np.abs(values - middle) > least
+        return np.asarray(np.abs(values - middle) > least)
 
 
 def _drift(motion: Motion, cuts: Cuts, reference: ReferenceLine) -> float:

@@ -76,6 +76,8 @@ class Recording:
         Rows at which the file's clock started again.
     origin : (float, float) or None
         Latitude and longitude (degrees) of the local frame's origin, where position came as such.
+    slow : dict of str to float
+        Channels sampled more slowly than the table and filled in between: the time between their own samples, s.
     speed_unit : str or None
         Unit the file's speed is in, which is taken to be the person's own.
     """
@@ -86,4 +88,5 @@ class Recording:
     gaps: list[tuple[float, float]] = field(default_factory=list)
     resets: list[int] = field(default_factory=list)
     origin: tuple[float, float] | None = None
+    slow: dict[str, float] = field(default_factory=dict)
     speed_unit: str | None = None

@@ -80,7 +80,14 @@ class Session:
         self._given = as_track(track)
         self._samples = recording.samples
         x, y = self._local_position()
-        self._motion = Motion.of(self._column("time"), self._column("speed"), x, y, max_gap=max_gap)
+        self._motion = Motion.of(
+            self._column("time"),
+            self._column("speed"),
+            x,
+            y,
+            max_gap=max_gap,
+            fix_interval=recording.slow.get("x", 0.0),
+        )
         self._cuts = self._cut(start_line)
         self.assumptions.append(self._cuts.how)
         self.assumptions += self._cuts.notes

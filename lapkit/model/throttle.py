@@ -43,4 +43,5 @@ def learn_full_throttle(
     plateau = values[values >= top - band]
     if top < least_level or len(plateau) < least_share * len(values):
         return None
-    return float(np.median(plateau))
+    middle = float(np.median(plateau))  # noise puts the top too high; the readings around this one are the plateau
+    return float(np.median(values[np.abs(values - middle) <= band]))

@@ -73,6 +73,7 @@ def drift(rate: float, lengths: FloatArray, lap_time: float) -> float:
     """
     variance = rate * lap_time
     if len(lengths) > 4:
-        scatter = (1.4826 * float(np.median(np.abs(lengths - np.median(lengths))))) ** 2
+        away = np.abs(lengths - np.median(lengths))
+        scatter = float(np.var(lengths[away <= 8.0 * np.median(away) + 1e-9]))
         variance = min(variance, scatter * (1.0 + 2.0 * np.sqrt(2.0 / (len(lengths) - 1))))
     return float(np.sqrt(variance / 2.0))

@@ -68,12 +68,18 @@ def frames(path: Path) -> list[pd.DataFrame]:
 
 
 def test_clean_csv_to_all_frames(benchmark, files):
-    compare(benchmark, "CSV -> all lap frames", "<= 1.5", lambda: bare_read(files["clean"]), lambda: frames(files["clean"]))
+    compare(
+        benchmark, "CSV -> all lap frames", "<= 1.5", lambda: bare_read(files["clean"]), lambda: frames(files["clean"])
+    )
 
 
 def test_awkward_csv_to_all_frames(benchmark, files):
     compare(
-        benchmark, "awkward CSV -> all lap frames", "<= 1.7", lambda: bare_read(files["clean"]), lambda: frames(files["awkward"])
+        benchmark,
+        "awkward CSV -> all lap frames",
+        "<= 1.7",
+        lambda: bare_read(files["clean"]),
+        lambda: frames(files["awkward"]),
     )
 
 
@@ -87,14 +93,19 @@ def test_resampling(benchmark, files):
     place, segments = session._placement.place, session._segments
     grid = session.best().index.to_numpy()
     laps = [
-        (int(segments.first_row[row]) - 2, int(segments.last_row[row]) + 2, grid + (row - segments.leading) * session.track.length)
+        (
+            int(segments.first_row[row]) - 2,
+            int(segments.last_row[row]) + 2,
+            grid + (row - segments.leading) * session.track.length,
+        )
         for row in np.flatnonzero(segments.whole)
     ]
     none = np.empty(0, dtype=np.intp)
 
     def interp() -> list[np.ndarray]:
         return [
-            np.array([np.interp(places, place[low:high], values[low:high]) for values in channels]) for low, high, places in laps
+            np.array([np.interp(places, place[low:high], values[low:high]) for values in channels])
+            for low, high, places in laps
         ]
 
     def ours() -> list[np.ndarray]:

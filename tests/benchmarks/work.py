@@ -25,7 +25,17 @@ def table(laps: int = 60, rate: float = 60.0) -> pd.DataFrame:
     rng = np.random.default_rng(2)
     for name in EXTRA:
         samples[name] = 300.0 + np.cumsum(rng.normal(0.0, 0.05, len(samples)))
-    digits = {"time": 4, "x": 3, "y": 3, "z": 3, "speed": 4, "throttle": 3, "brake": 3, "yaw_rate": 5, "engine_speed": 2}
+    digits = {
+        "time": 4,
+        "x": 3,
+        "y": 3,
+        "z": 3,
+        "speed": 4,
+        "throttle": 3,
+        "brake": 3,
+        "yaw_rate": 5,
+        "engine_speed": 2,
+    }
     return samples.round({name: digits.get(name, 5) for name in samples.columns})
 
 
@@ -34,7 +44,8 @@ def headers(samples: pd.DataFrame) -> dict[str, str]:
     from lapkit.channels import CHANNELS
 
     return {
-        name: name if CHANNELS[name].unit == "1" else f"{name} ({CHANNELS[name].unit})" for name in map(str, samples.columns)
+        name: name if CHANNELS[name].unit == "1" else f"{name} ({CHANNELS[name].unit})"
+        for name in map(str, samples.columns)
     }
 
 

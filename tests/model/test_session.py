@@ -120,7 +120,9 @@ def test_place_means_the_same_on_a_higher_line():
     from lapkit.simulate import oval_driver
 
     low, _ = stint(laps=2, rate=25.0, seed=1, channels=CHANNELS, variation=0.0)
-    high, _ = stint(laps=2, rate=25.0, seed=1, channels=CHANNELS, variation=0.0, driver=oval_driver(oval(), entry=-4, apex=-4))
+    high, _ = stint(
+        laps=2, rate=25.0, seed=1, channels=CHANNELS, variation=0.0, driver=oval_driver(oval(), entry=-4, apex=-4)
+    )
     first = session_of(low, start_line=oval().start_line)
     second = session_of(high, track=first.track)
     a, b = first.lap(1), second.lap(1)
@@ -185,7 +187,9 @@ def test_a_stop_and_a_reset_are_marked_and_never_best(run):
     still["time"] = samples.loc[start, "time"] + np.arange(60) / 20.0
     after = samples.loc[start:].copy()
     after["time"] += 3.0
-    session = session_of(pd.concat([samples.loc[: start - 1], still, after], ignore_index=True), start_line=oval().start_line)
+    session = session_of(
+        pd.concat([samples.loc[: start - 1], still, after], ignore_index=True), start_line=oval().start_line
+    )
     assert session.laps["flags"].str.contains("stop").sum() == 1
     jumped = samples.copy()
     jumped.loc[start : start + 30, ["x", "y"]] += 300.0
