@@ -103,7 +103,7 @@ def test_the_other_direction_and_the_neighbouring_straight_do_not_count():
 
 
 def test_a_point_learns_its_direction_from_the_car():
-    time, x, y, path = straight()
+    _, x, y, path = straight()
     line = direction_at(StartLine(0.0, 0.0, None), -x, y, path)
     assert abs(line.heading) == pytest.approx(np.pi)
     with pytest.raises(LapError, match="never came near the start line"):
