@@ -157,7 +157,9 @@ def test_motion_obeys_the_car(truth: Truth) -> None:
     lateral = (v * shape["level"]) ** 2 * shape["curvature"]
     h = 1e-3
     after, before = truth.shape(time + h), truth.shape(time - h)
-    rise = truth.track.height(after["station"], after["offset"]) - truth.track.height(before["station"], before["offset"])
+    rise = truth.track.height(after["station"], after["offset"]) - truth.track.height(
+        before["station"], before["offset"]
+    )
     grade = rise / (truth.path(time + h) - truth.path(time - h))
     model = (
         np.minimum(power / v, car.traction) - car.drag * v**2 - car.rolling - car.cornering * lateral**2
@@ -192,7 +194,9 @@ def test_events_against_dense_sampling(truth: Truth) -> None:
     lap = 2
     time = truth.start(lap) + np.linspace(0, truth.laps["lap_time"][lap - 1], 400_001)
     below = truth.throttle(time) < 0.9
-    assert truth.lifts(lap, threshold=0.9)["duration"].sum() == pytest.approx(below.sum() * np.diff(time[:2])[0], abs=2e-3)
+    assert truth.lifts(lap, threshold=0.9)["duration"].sum() == pytest.approx(
+        below.sum() * np.diff(time[:2])[0], abs=2e-3
+    )
     place = truth.run_distance(time) - (lap - 1) * truth.track.length
     for c in truth.corners(lap).itertuples(index=False):
         inside = (place >= c.start_distance) & (place < c.end_distance)

@@ -83,7 +83,11 @@ def test_road_course_is_as_described() -> None:
 def test_shape_of_a_line_against_finite_differences(track: Track) -> None:
     """Heading, stretch, curvature and grade of a line are those of its own x, y and z."""
     line = Line(
-        track.length, [0.0, 0.3 * track.length, 0.6 * track.length], [-1.0, 2.0, 0.5], wobble=[0.3, 0.2], phases=[1.0, 2.0]
+        track.length,
+        [0.0, 0.3 * track.length, 0.6 * track.length],
+        [-1.0, 2.0, 0.5],
+        wobble=[0.3, 0.2],
+        phases=[1.0, 2.0],
     )
     h = 1e-3
     s = np.linspace(5.0, track.length - 5.0, 997)
@@ -125,7 +129,15 @@ def test_straights_that_cannot_close() -> None:
     with pytest.raises(LapkitError, match=r"turn through 180.*closed track turns through 360"):
         close_straights([straight_element(100.0), *corner("1", 50.0, np.pi, 10.0)])
     quarter = corner("1", 50.0, np.pi / 2, 10.0)
-    lopsided = [straight_element(9.0), *quarter, straight_element(9.0), *quarter, *quarter, straight_element(500.0), *quarter]
+    lopsided = [
+        straight_element(9.0),
+        *quarter,
+        straight_element(9.0),
+        *quarter,
+        *quarter,
+        straight_element(500.0),
+        *quarter,
+    ]
     with pytest.raises(LapkitError, match=r"would leave element \d+ with"):
         close_straights(lopsided)
 
