@@ -52,22 +52,6 @@ def spread(start: IntArray, end: IntArray) -> IntArray:
     return np.repeat(start - np.concatenate([[0], np.cumsum(size)[:-1]]), size) + np.arange(int(size.sum()))
 
 
-def white_noise(values: FloatArray) -> float:
-    """White noise (1 sigma) of evenly sampled values, from the median of third differences.
-
-    A third difference of white noise has 20 times its variance; the median looks past sharp events.
-
-    Examples
-    --------
-    >>> rng = np.random.default_rng(1)
-    >>> round(white_noise(np.linspace(0.0, 9.0, 4000) + rng.normal(0.0, 0.1, 4000)), 2)
-    0.1
-    """
-    third = np.abs(np.diff(values, 3))
-    third = third[np.isfinite(third)]
-    return float(1.4826 * np.median(third) / np.sqrt(20.0)) if third.size >= 8 else 0.0
-
-
 def quantum(values: FloatArray) -> float:
     """Step of quantised values, 0 where they are not quantised.
 

@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.between import quantum, white_noise
+from lapkit.analysers.between import quantum
 from lapkit.analysers.lowest import lowest
 from lapkit.analysers.trace import Trace, trace_of
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError, LapError
+from lapkit.model.noise import white_noise
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session

@@ -154,9 +154,10 @@ class _Side:
             raise FrameError(f"{name}: delta needs a lap frame with the column 'time' and at least two rows.")
         step, length = float(attribute(frame, "step")), float(attribute(frame, "track_length"))
         place, time = frame.index.to_numpy(np.float64), frame["time"].to_numpy(np.float64)
-        if not np.array_equal(place, np.arange(len(place)) * step):
+        rows = int(np.floor(length / step * (1 + 1e-12))) + 1
+        if len(place) != rows or not np.array_equal(place, np.arange(rows) * step):
             raise FrameError(
-                f"{name}: rows do not lie at every {step:g} m from the line; give the frame of session.lap(n) unchanged."
+                f"{name}: rows do not lie at every {step:g} m from line to line ({rows} of them); give the frame of session.lap(n) unchanged."
             )
         if "speed" in frame.columns:
             speed = frame["speed"].to_numpy(np.float64)

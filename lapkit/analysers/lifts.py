@@ -386,7 +386,8 @@ def _shifted(
 ) -> NDArray[np.bool_]:
     """Whether a higher gear is in at the time `after` than before the dip, by the gear or by the ratio of speeds."""
     before = np.maximum(seen[start] - 1, 0)
-    later = np.clip(np.searchsorted(trace.time, after), 0, len(trace.time) - 1)
+    known = np.flatnonzero(np.isfinite(trace.time))
+    later = known[np.clip(np.searchsorted(trace.time[known], after), 0, len(known) - 1)]
     shifted = np.zeros(start.size, dtype=bool)
     gear = trace.channel("gear")
     undecided = np.ones(start.size, dtype=bool)

@@ -184,8 +184,8 @@ def _worst(table: pd.DataFrame, corners: Corners) -> _Worst | None:
     if not (size > 0).any():
         return None
     row = places.iloc[int(np.nanargmax(size))]
-    if abs(total) <= 2 * sigma and abs(row["time_lost"]) <= 2 * row["time_lost_uncertainty"]:
-        return None  # equal laps, and no place where they clearly differ
+    if not abs(row["time_lost"]) > 2 * row["time_lost_uncertainty"]:
+        return None  # no place where they clearly differ
     return _Worst(
         str(row["segment"]),
         float(row["start_distance"]),

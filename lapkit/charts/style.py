@@ -87,6 +87,9 @@ def given_axes(axes: Iterable[Axes], count: int, panels: str) -> AxesArray:
             f"axes: found {len(listed)} item(s), expected {count} Axes ({panels}), as fig.subplots({count}, sharex=True) "
             "makes them; leave axes out for a new figure."
         )
+    for one in listed:  # what is written on them may hold a dollar sign from a file
+        for text in (one.title, one.xaxis.label, one.yaxis.label, *one.texts):
+            text.set_parse_math(False)
     array = np.empty(count, dtype=object)
     array[:] = listed
     return array

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.channels import FloatArray
+from lapkit.errors import FrameError
 from lapkit.model.curvature import (
     MAX_RADIUS,
     SCALE_RATIO,
@@ -260,6 +261,15 @@ def segments_of(corners: pd.DataFrame, track_length: float) -> pd.DataFrame:
     >>> segments_of(table, 300.0)["segment"].tolist()
     ['straight before corner 1', 'corner 1', 'straight after corner 1']
     """
+    starts, ends = (corners[name].to_numpy(np.float64) for name in ("start_distance", "end_distance"))
+    inside = (starts >= 0) & (starts < ends) & (ends <= track_length + 1e-6)
+    inside[1:] &= starts[1:] >= ends[:-1] - 1e-6
+    if not inside.all():
+        bad = int(np.argmin(inside))
+        raise FrameError(
+            f"corner {corners['corner'].iloc[bad]} runs from {starts[bad]:g} to {ends[bad]:g} m: corners lie one after the "
+            f"other between 0 and {track_length:g} m, each start before its end."
+        )
     names: list[str] = []
     edges = [0.0]
     before = ""

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
+from lapkit.model.noise import white_noise
 
 ComplexArray = NDArray[np.complex128]
 
@@ -24,6 +25,8 @@ MAX_SMOOTHING = 15.0
 """m. Longest smoothing of curvature: more would hide a hairpin."""
 MIN_SPEED = 3.0
 """m/s. Slower than this, yaw rate / speed and lateral acceleration / speed^2 say nothing."""
+QUIET_SHARE = 0.3
+"""Share of a lap that may be taken for quiet when its noise is told: straights and steady bends (chosen)."""
 MIN_KNOWN = 0.8
 """A channel serves where at least this share of the lap has a value."""
 
@@ -75,18 +78,6 @@ def _smooth(
     return np.fft.irfft(spectrum * response, n)
 
 
-def _noise(values: FloatArray, stride: int) -> float:
-    """White noise (1 sigma) on samples `stride` grid points apart, from third differences.
-
-    Straights and steady bends have no third difference; the lower third of them looks past the rest.
-    The variance of a third difference of white noise is 20 times its own, and 0.3 of a normal
-    distribution lies within 0.385 of its width.
-    """
-    third = np.diff(values[..., :: max(stride, 1)], n=3, axis=-1)
-    third = np.abs(third[np.isfinite(third)])
-    return float(np.quantile(third, 0.3) / 0.385 / np.sqrt(20.0)) if third.size >= 8 else 0.0
-
-
 def _quiet(
     make: Callable[[float, slice], FloatArray], sigma: float, step: float, limits: tuple[float, float]
 ) -> FloatArray:
@@ -97,7 +88,9 @@ def _quiet(
     sigma = float(np.clip(sigma, *limits))
     for _ in range(4):
         some = make(sigma, slice(0, 3))
-        over = _noise(some, round(2.5 * sigma / step)) / (least_curvature(some.shape[-1] * step) / 3.0)
+        over = white_noise(some, stride=round(2.5 * sigma / step), share=QUIET_SHARE) / (
+            least_curvature(some.shape[-1] * step) / 3.0
+        )
         if over <= 1.0 or sigma >= limits[1]:
             break
         sigma = min(sigma * max(over**0.4, 1.1), limits[1])
@@ -147,7 +140,7 @@ def path_curvature(
     """
     spacing = max(spacing or step, step)
     stride = round(spacing / step)
-    noise = np.sqrt(0.5 * (_noise(np.atleast_2d(x)[:3], stride) ** 2 + _noise(np.atleast_2d(y)[:3], stride) ** 2))
+    noise = np.sqrt(0.5 * sum(white_noise(np.atleast_2d(v)[:3], stride=stride, share=QUIET_SHARE) ** 2 for v in (x, y)))
     # variance of the second derivative of Gaussian-smoothed white noise: 3 spacing noise^2 / (8 sqrt(pi) sigma^5)
     target = least_curvature(x.shape[-1] * step) / 3.0
     sigma = (3.0 / (8.0 * np.sqrt(np.pi)) * spacing * (noise / target) ** 2) ** 0.2
@@ -200,7 +193,7 @@ def rate_curvature(rate: FloatArray, step: float, *, spacing: float | None = Non
     0.0
     """
     spacing = max(spacing or step, step)
-    noise = _noise(np.atleast_2d(rate)[:3], round(spacing / step))
+    noise = white_noise(np.atleast_2d(rate)[:3], stride=round(spacing / step), share=QUIET_SHARE)
     target = least_curvature(rate.shape[-1] * step) / 3.0
     # variance of Gaussian-smoothed white noise: spacing noise^2 / (2 sqrt(pi) sigma)
     sigma = spacing / (2.0 * np.sqrt(np.pi)) * (noise / target) ** 2

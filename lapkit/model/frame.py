@@ -118,7 +118,8 @@ def resample(
         exact = np.flatnonzero(weight == share)
         if len(exact):
             out[:, exact] = block[:, before[exact] + side]
-    out[discrete] = np.where(np.isnan(weight), np.nan, low[discrete])
+    held = np.where(weight >= 1.0, block[discrete][:, np.minimum(before + 1, block.shape[1] - 1)], low[discrete])
+    out[discrete] = np.where(np.isnan(weight), np.nan, held)
     return out
 
 
@@ -130,6 +131,10 @@ def attribute(frame: pd.DataFrame, name: str) -> Any:
     FrameError
         If the frame was not made by a session or has lost its attributes.
     """
+    if not isinstance(frame, pd.DataFrame):
+        raise FrameError(
+            f"expected a lap frame, such as session.lap(7) or session.best(), and got {type(frame).__name__}."
+        )
     try:
         return frame.attrs[name]
     except KeyError:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.model.laps import STANDING, Cuts
 from lapkit.model.motion import Motion
+from lapkit.model.noise import white_noise
 from lapkit.model.placing import ODD_LENGTH
 
 FULL_BAND = 0.02  # share below full throttle that still counts as full
@@ -116,8 +117,9 @@ def lap_table(
     Returns
     -------
     DataFrame
-        lap, lap_time (s, NaN unless whole), complete, flags, speed_at_line (at the crossing that ends the
-        lap), top_speed, min_speed (m/s), full_throttle_share (0..1), path_length (m).
+        lap, lap_time (s, NaN unless whole), complete, flags (words joined by commas: out, in, partial, stop,
+        reset, gap, short, long), speed_at_line (at the crossing that ends the lap), top_speed, min_speed (m/s),
+        full_throttle_share (0..1), path_length (m), and one standard uncertainty beside lap_time and speed_at_line.
     """
     count = len(segments)
     first = np.minimum(segments.first_row, len(motion.time) - 1)
@@ -132,9 +134,7 @@ def lap_table(
         with np.errstate(invalid="ignore", divide="ignore"):
             full = np.add.reduceat(np.where(throttle >= full_throttle - FULL_BAND, held, 0.0), first)
             share = full / np.add.reduceat(held, first)
-    # A crossing less than a sample outside the recording is reached at the speed of its edge.
-    overhang = np.maximum(motion.time[0] - segments.edges[:-1], 0) + np.maximum(segments.edges[1:] - motion.time[-1], 0)
-    driven = np.diff(motion.path_at(segments.edges)) + overhang * motion.speed[first]
+    driven = np.diff(motion.path_at(segments.edges))
     return pd.DataFrame(
         {
             "lap": segments.numbers,
@@ -170,19 +170,19 @@ def speed_at(motion: Motion, times: FloatArray, *, reach: float = 0.4) -> tuple[
     """
     speed, time = motion.speed, motion.time
     value = np.interp(times, time, speed)
-    stride = max(1, round(0.1 / motion.interval))
-    rough = np.abs(np.diff(speed[::stride], 3))
-    rough = rough[rough > 0]
-    noise = float(np.median(rough) / 0.6745 / np.sqrt(20.0)) if len(rough) > 8 else 0.0
+    noise = white_noise(speed, stride=round(0.1 / motion.interval), skip_equal=True)
     outside = np.maximum(times - time[-1], 0) + np.maximum(time[0] - times, 0)
-    sigma = np.hypot(np.hypot(noise, 0.2 * motion.interval), 5.0 * outside)
+    at = np.clip(np.searchsorted(time, times) - 1, 0, len(time) - 2)
+    span = np.where(motion.hole[at], time[at + 1] - time[at], 0.0)  # across a hole the speed may have gone any way
+    unseen = np.hypot(np.abs(speed[at + 1] - speed[at]) * (span > 0) / np.sqrt(12.0), 10.0 * span / 8.0)
+    sigma = np.hypot(np.hypot(noise, 0.2 * motion.interval), np.hypot(5.0 * outside, unseen))
     if noise < 0.02:
         return value, sigma
-    for k, at in enumerate(times):  # one short fit a crossing, not a sample
-        low, high = np.searchsorted(time, [at - reach, at + reach])
-        if high - low < 5:
+    for k, crossing in enumerate(times):  # one short fit a crossing, not a sample
+        low, high = np.searchsorted(time, [crossing - reach, crossing + reach])
+        if high - low < 5 or motion.hole[max(low - 1, 0) : high].any():
             continue
-        basis = np.vander(time[low:high] - at, 3, increasing=True)
+        basis = np.vander(time[low:high] - crossing, 3, increasing=True)
         solution, *_ = np.linalg.lstsq(basis, speed[low:high], rcond=None)
         spread = float(np.sqrt(np.sum((speed[low:high] - basis @ solution) ** 2) / max(high - low - 3, 1)))
         value[k] = solution[0]

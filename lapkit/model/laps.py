@@ -92,15 +92,31 @@ def cut_by_line(motion: Motion, line: StartLine, how: str) -> Cuts:
     return cuts
 
 
+def position_drift(motion: Motion, ahead: FloatArray, crossing: FloatArray) -> float:
+    """Return the error of position that two crossings do not share, m.
+
+    Parameters
+    ----------
+    motion : Motion
+    ahead : ndarray, shape (n,)
+        Metres past the line by position.
+    crossing : ndarray, shape (m,)
+        Times of the crossings, s, m >= 2.
+    """
+    rate = np.nan
+    if not motion.speed_from_position:  # else both are wrong together, and nothing shows
+        rate = wander_rate(motion.time, ahead, motion.path, crossing)
+    lengths = np.diff(motion.path_at(crossing))
+    return drift(rate, lengths, float(np.median(np.diff(crossing))), noise=motion.noise)
+
+
 def _with_drift(motion: Motion, cuts: Cuts) -> Cuts:
     """Add what position drifts between crossings to their uncertainty."""
     line = cuts.line
     assert line is not None and line.heading is not None and motion.x is not None and motion.y is not None
     if len(cuts.time) > 1:
         ahead = (motion.x - line.x) * np.cos(line.heading) + (motion.y - line.y) * np.sin(line.heading)
-        rate = wander_rate(motion.time, ahead, motion.path, cuts.time)
-        lengths = np.diff(motion.path_at(cuts.time))
-        cuts.drift = drift(rate, lengths, float(np.median(np.diff(cuts.time))))
+        cuts.drift = position_drift(motion, ahead, cuts.time)
         speed = np.maximum(np.interp(cuts.time, motion.time, motion.speed), STANDING)
         cuts.uncertainty = np.hypot(cuts.uncertainty, cuts.drift / speed)
     return cuts
@@ -160,48 +176,86 @@ def cut_by_lap_column(
     if not known.all():
         last = np.maximum.accumulate(np.where(known, np.arange(len(lap)), -1))
         lap = np.where(last >= 0, lap[np.maximum(last, 0)], lap[int(np.argmax(known))])
-    change = np.flatnonzero(np.diff(lap) != 0) + 1
+    change, glitches = _changes(lap, motion.path)
     if not len(change):
         return None
-    # A number that flickers for less than a lap's worth of road is a glitch of the counter.
-    while len(change) > 1 and np.any(short := np.diff(motion.path[change]) < MIN_LAP_LENGTH):
-        moving = motion.path[change[np.append(short, False)]] > 0
-        if not moving.any():
-            break
-        change = np.delete(change, int(np.flatnonzero(short)[0]) + 1)
-    numbers = lap[change].astype(np.int64)
-    first = int(lap[0])
     cuts = _refine_changes(motion, change, lap_clock, lap_distance)
     cuts.how = "Laps are cut where the file's lap column changes; " + cuts.how
-    cuts.first_number = int(numbers[0])
-    cuts.numbers = numbers
-    return _column_edges(motion, cuts, first, lap_clock, lap_distance)
+    if glitches:
+        cuts.warnings.append(
+            f"The lap column changed {glitches} time(s) for less than {MIN_LAP_LENGTH:.0f} m; that was not a lap."
+        )
+    numbers = lap[np.append(0, change)]
+    if np.abs(numbers).max() > 1e6 or (numbers != np.round(numbers)).any():
+        cuts.warnings.append("The lap column does not hold lap numbers; laps are numbered in driving order.")
+        return _column_edges(motion, cuts, None, lap_clock, lap_distance)
+    cuts.numbers = numbers[1:].astype(np.int64)
+    cuts.first_number = int(numbers[1])
+    return _column_edges(motion, cuts, int(numbers[0]), lap_clock, lap_distance)
+
+
+def _changes(lap: FloatArray, path: FloatArray) -> tuple[NDArray[np.intp], int]:
+    """Samples at which the lap column changes for good, and how many changes were glitches of the counter."""
+    change = np.flatnonzero(np.diff(lap) != 0) + 1
+    all_changes = len(change)
+    for _ in range(8):  # a glitch within a glitch needs another pass; what is left then is no lap column
+        edges = np.concatenate([[0], change, [len(lap) - 1]])
+        short = np.diff(path[edges]) < MIN_LAP_LENGTH
+        short[[0, -1]] = False
+        alone = short & ~np.append(False, short[:-1])  # of short stretches in a row every other one is judged
+        if not alone.any():
+            return change, all_changes - len(change)
+        number = lap[edges[:-1]]
+        back = np.flatnonzero(alone)
+        same = number[back - 1] == number[back + 1]
+        # Back to the same lap: both changes go. On to another: the lap began where the counter first moved.
+        gone = np.union1d(back[same] - 1, back)
+        change = np.delete(change, gone)
+    return np.empty(0, dtype=np.intp), all_changes
+
+
+def _falls(logged: FloatArray, drop: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Find where a counter falls back by at least `drop`: the last sample before each fall and the first after it.
+
+    A fall may take several samples where blanks in it were filled in.
+    """
+    known = np.flatnonzero(np.isfinite(logged))
+    falling = np.concatenate([[False], np.diff(logged[known]) < -0.02 * drop, [False]])
+    edge = np.flatnonzero(np.diff(falling.astype(np.int8)))
+    before, after = known[edge[::2]], known[edge[1::2]]
+    deep = logged[before] - logged[after] > drop
+    return before[deep], after[deep]
 
 
 def _refine_changes(
-    motion: Motion, change: NDArray[np.intp], lap_clock: FloatArray | None, lap_distance: FloatArray | None
+    motion: Motion,
+    change: NDArray[np.intp],
+    lap_clock: FloatArray | None,
+    lap_distance: FloatArray | None,
+    before: NDArray[np.intp] | None = None,
 ) -> Cuts:
-    """Find the crossing inside the interval before each sample in `change`."""
-    start, end = motion.time[change - 1], motion.time[change]
+    """Find the crossing between the samples `before`, or the one before each change, and those in `change`."""
+    start, end = motion.time[change - 1 if before is None else before], motion.time[change]
     span = end - start
-    if lap_clock is not None:
-        since = lap_clock[change]
-        if np.mean((since >= -1e-6) & (since <= 1.5 * span + 1e-6)) > 0.9 and np.ptp(since) > 0.01 * motion.interval:
-            times = np.where((since >= 0) & (since <= 1.5 * span), end - since, end - span / 2)
-            return Cuts(times, np.full(len(times), 5e-4), "the crossing is where the file's lap clock starts.")
-    if lap_distance is not None:
-        since = lap_distance[change]
-        reach = motion.speed[change] * span
-        if np.mean((since >= 0) & (since <= 1.5 * reach + 0.5)) > 0.9 and np.ptp(since) > 0.01 * np.median(reach):
-            times = end - np.clip(since / np.maximum(motion.speed[change], STANDING), 0.0, 1.5 * span)
-            return Cuts(times, _logged_uncertainty(motion, change, span), "the crossing is where lap distance is zero.")
+    blind = span / np.sqrt(12.0)
+    for logged, factor, word in (
+        (lap_clock, np.ones(len(change)), "the crossing is where the file's lap clock starts."),
+        (lap_distance, np.maximum(motion.speed[change], STANDING), "the crossing is where lap distance is zero."),
+    ):
+        if logged is None:
+            continue
+        since = logged[change] / factor  # s since the line
+        fits = (since >= -1e-6) & (since <= 1.5 * span + 1e-6)
+        if np.mean(fits) > 0.9 and np.ptp(since[fits]) > 0.01 * motion.interval:
+            sigma = 5e-4 if logged is lap_clock else _logged_uncertainty(motion, change, span)
+            return Cuts(np.where(fits, end - since, end - span / 2), np.where(fits, sigma, blind), word)
     if motion.x is not None and motion.y is not None:
         line = _line_through(motion, change)
         if line is not None:
             return line
     return Cuts(
         end - span / 2,
-        span / np.sqrt(12.0),
+        blind,
         f"nothing in the file places the crossing inside a sample, so it is known to {1e3 * motion.interval:.0f} ms / sqrt(12).",
     )
 
@@ -337,25 +391,27 @@ def cut_by_lap_distance(motion: Motion, lap_distance: FloatArray, lap_clock: Flo
     Cuts or None
         None where it never falls back.
     """
-    reach = float(np.nanmax(lap_distance))
-    fall = np.diff(lap_distance) < -0.5 * reach
-    change = np.flatnonzero(fall) + 1
+    reach = float(np.nanquantile(lap_distance, 0.99))  # one cell may be absurd
+    before, change = _falls(lap_distance, 0.5 * reach)
+    usual = lap_distance[before] < 2.0 * reach
+    before, change = before[usual], change[usual]
     if not len(change) or reach < MIN_LAP_LENGTH:
         return None
     keep = np.append(True, np.diff(motion.path[change]) >= MIN_LAP_LENGTH)
-    change = change[keep]
-    cuts = _refine_changes(motion, change, lap_clock, lap_distance)
+    before, change = before[keep], change[keep]
+    cuts = _refine_changes(motion, change, lap_clock, lap_distance, before)
     cuts.how = "Laps are cut where lap distance falls back to zero; " + cuts.how
     return _column_edges(motion, cuts, None, lap_clock, lap_distance)
 
 
 def cut_by_lap_clock(motion: Motion, lap_clock: FloatArray) -> Cuts | None:
     """Cut where a lap clock falls back to zero; None where it never does."""
-    change = np.flatnonzero(np.diff(lap_clock) < -5.0) + 1
-    change = change[lap_clock[change] < 2.0] if len(change) else change
+    before, change = _falls(lap_clock, 5.0)
+    low = lap_clock[change] < 2.0
+    before, change = before[low], change[low]
     if not len(change):
         return None
-    cuts = _refine_changes(motion, change, lap_clock, None)
+    cuts = _refine_changes(motion, change, lap_clock, None, before)
     cuts.how = "Laps are cut where the lap clock starts again; " + cuts.how
     return _column_edges(motion, cuts, None, lap_clock, None)
 
@@ -398,6 +454,9 @@ def cut_by_closing(motion: Motion) -> Cuts | None:
         if len(cuts.time) >= 2:
             return cuts
     bend = np.abs(np.gradient(heading, spacing))
+    if len(motion.parts) > 1:  # a hole in the data is no straight
+        unseen = np.interp(places, motion.path[1:], motion.hole.astype(float)) > 0
+        bend[np.convolve(unseen, np.ones(4 * reach + 1), mode="same")[reach:-reach] > 0] = np.inf
     straight = bend < max(1 / 400.0, 1.5 * motion.noise / (reach * spacing) ** 2)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], straight.astype(np.int8), [0]])))
     runs = edges.reshape(-1, 2)

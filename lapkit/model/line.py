@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.errors import LapError
 from lapkit.model.geodesy import geodetic_to_local
+from lapkit.model.noise import white_noise
 
 StartLineLike: TypeAlias = "str | Sequence[float] | Mapping[str, float] | StartLine"
 
@@ -91,9 +92,8 @@ def parse_start_line(
         half_width = float(given.get("half_width", HALF_WIDTH))
     else:
         half_width = HALF_WIDTH
-        parts = [
-            str(part).strip() for part in (given.replace(";", ",").split(",") if isinstance(given, str) else given)
-        ]
+        listed = given.replace(";", ",").split(",") if isinstance(given, str) else np.ravel(np.asarray(given)).tolist()
+        parts = [str(part).strip() for part in listed]
         for suffix in ("deg", "rad", "°"):
             if parts and parts[-1].lower().endswith(suffix):
                 unit = "rad" if suffix == "rad" else "deg"
@@ -191,12 +191,8 @@ def position_noise(time: FloatArray, x: FloatArray, y: FloatArray, *, interval: 
     """
     if len(time) < 8:
         return 0.0
-    stride = max(1, round(max(0.1, interval) / max(float(np.median(np.diff(time))), 1e-4)))
-    third = np.abs(np.diff(np.vstack([x[::stride], y[::stride]]), 3, axis=1))
-    third = third[np.isfinite(third) & (third > 0)]
-    if len(third) < 8:
-        return 0.0
-    return float(np.median(third) / 0.6745 / np.sqrt(20.0))  # a third difference has 20 times the variance
+    stride = round(max(0.1, interval) / max(float(np.median(np.diff(time))), 1e-4))
+    return white_noise(np.vstack([x, y]), stride=stride, skip_equal=True)
 
 
 def direction_at(line: StartLine, x: FloatArray, y: FloatArray, path: FloatArray) -> StartLine:
@@ -214,7 +210,7 @@ def direction_at(line: StartLine, x: FloatArray, y: FloatArray, path: FloatArray
             f"the car never came near the start line at ({line.x:.1f}, {line.y:.1f}) m: the nearest sample is "
             f"{nearest:.0f} m away; check the point and its units."
         )
-    if line.heading is not None:
+    if line.heading is not None and not line.either_way:
         return line
     step = np.gradient(path)
     near = np.flatnonzero((away < np.nanmin(away) + 15.0) & (step > 0.02))
@@ -225,7 +221,10 @@ def direction_at(line: StartLine, x: FloatArray, y: FloatArray, path: FloatArray
     east, north = x[stop] - x[start], y[stop] - y[start]
     closest = int(np.nanargmin(away[near]))
     same = east * east[closest] + north * north[closest] > 0
-    return StartLine(line.x, line.y, float(np.arctan2(np.nansum(north[same]), np.nansum(east[same]))), line.half_width)
+    driven = float(np.arctan2(np.nansum(north[same]), np.nansum(east[same])))
+    if line.heading is not None:  # the two ends give the line but not the way across it
+        return replace(line, heading=line.heading + np.pi * (np.cos(driven - line.heading) < 0), either_way=False)
+    return replace(line, heading=driven)
 
 
 def crossings(
@@ -270,12 +269,6 @@ def crossings(
     before, after = ahead[:-1], ahead[1:]
     with np.errstate(invalid="ignore"):
         forward = (before < 0) & (after >= 0)
-        if line.either_way:
-            back = (before >= 0) & (after < 0)
-            near = np.abs(aside[:-1]) <= line.half_width
-            if np.count_nonzero(back & near) > np.count_nonzero(forward & near):
-                forward, ahead = back, -ahead
-                before, after = ahead[:-1], ahead[1:]
     hit = np.flatnonzero(forward & valid[:-1] & valid[1:])
     if not len(hit):
         return Crossings(np.empty(0), np.empty(0))

@@ -8,7 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
+from lapkit.errors import ColumnError
 from lapkit.model.line import position_noise
+
+LONGEST_HOLE = 60.0  # s; over a longer hole in the clock no metres are counted
+LONGEST_RUN = 2e7  # m; no recording is of half the way round the earth
 
 
 @dataclass
@@ -35,6 +39,8 @@ class Motion:
         First sample of every stretch without a hole.
     max_gap : float
         Longest time that is read across, s.
+    speed_from_position : bool
+        Whether speed is nothing but position differentiated, and so cannot check it.
     """
 
     time: FloatArray
@@ -48,6 +54,7 @@ class Motion:
     hole: NDArray[np.bool_]
     parts: NDArray[np.intp]
     max_gap: float
+    speed_from_position: bool = False
 
     @classmethod
     def of(
@@ -59,6 +66,7 @@ class Motion:
         *,
         max_gap: float,
         fix_interval: float = 0.0,
+        speed_from_position: bool = False,
     ) -> Motion:
         """Make the arrays from the samples; speed is bridged where it is missing.
 
@@ -78,12 +86,32 @@ class Motion:
         speed = np.abs(speed)
         path = np.empty(len(time))
         path[0] = 0.0
-        np.cumsum(0.5 * (speed[1:] + speed[:-1]) * step, out=path[1:])
+        driven = 0.5 * (speed[1:] + speed[:-1]) * step
+        driven[step > LONGEST_HOLE] = 0.0  # nobody knows what the car did meanwhile
+        np.cumsum(driven, out=path[1:])
+        if not path[-1] <= LONGEST_RUN:
+            raise ColumnError(
+                f"the speed adds up to {path[-1] / 1000:.3g} km, with values up to {speed.max():.3g} m/s; check the unit "
+                'of speed: units={"speed": "km/h"} or --speed-units.'
+            )
         fix_interval = max(fix_interval, interval)
         noise = position_noise(time, x, y, interval=fix_interval) if x is not None and y is not None else 0.0
         parts = np.append(0, np.flatnonzero(hole) + 1)
-        return cls(time, speed, path, x, y, interval, fix_interval, noise, hole, parts, max_gap)
+        return cls(time, speed, path, x, y, interval, fix_interval, noise, hole, parts, max_gap, speed_from_position)
+
+    def reached(self, carrier: FloatArray, times: FloatArray) -> FloatArray:
+        """Metres along `carrier` at given times; outside the recording at the speed of its edge.
+
+        Parameters
+        ----------
+        carrier : ndarray, shape (n,)
+            Metres at each sample, not decreasing.
+        times : ndarray, shape (m,)
+            On the recording's clock, s.
+        """
+        early, late = np.minimum(times - self.time[0], 0.0), np.maximum(times - self.time[-1], 0.0)
+        return np.asarray(np.interp(times, self.time, carrier) + early * self.speed[0] + late * self.speed[-1])
 
     def path_at(self, times: FloatArray) -> FloatArray:
         """Metres driven at given times."""
-        return np.interp(times, self.time, self.path)
+        return self.reached(self.path, times)

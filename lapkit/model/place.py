@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
-from lapkit.model.frame import brackets
+from lapkit.errors import ColumnError
+from lapkit.model.frame import MAX_ROWS, brackets
 
 REFERENCE_SPACING = 1.0  # m between points of the reference line
 CLOSE = 1e-3  # m; a step shorter than this lands within a micrometre
@@ -60,6 +61,8 @@ def closed_line(x: FloatArray, y: FloatArray, *, smoothing: float = 0.0) -> Refe
     """
     x, y = np.append(x, x[0]), np.append(y, y[0])
     along = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
+    if not along[-1] / REFERENCE_SPACING < MAX_ROWS:
+        raise ColumnError(f"position goes {along[-1] / 1000:.3g} km in a lap; check the unit of x and y.")
     for _ in range(2):  # the second pass evens out what smoothing shortened
         count = max(16, round(along[-1] / REFERENCE_SPACING))
         places = np.arange(count) * (along[-1] / count)
@@ -86,7 +89,7 @@ def _arc_over_chord(x: FloatArray, y: FloatArray) -> FloatArray:
 
 def learn_reference(
     path: FloatArray, x: FloatArray, y: FloatArray, starts: FloatArray, ends: FloatArray, *, noise: float
-) -> ReferenceLine:
+) -> ReferenceLine | None:
     """Learn the reference line: the median of complete laps, closed and smoothed.
 
     Parameters
@@ -100,7 +103,8 @@ def learn_reference(
 
     Returns
     -------
-    ReferenceLine
+    ReferenceLine or None
+        None where the laps do not end where they began, or position is missing: there is no loop then.
     """
     lengths = ends - starts
     unusual = np.round(np.abs(lengths - np.median(lengths)), 6)  # rounded, so that a tie is one on every machine
@@ -109,16 +113,24 @@ def learn_reference(
     share = np.arange(count + 1) / count
     known = np.append(True, np.diff(path) > 0) & np.isfinite(x) & np.isfinite(y)
     path, x, y = path[known], x[known], y[known]
-    before, weight = brackets(path, (starts[chosen, None] + share * lengths[chosen, None]).ravel())
-    weight = np.nan_to_num(weight)
+    if len(path) < 8:
+        return None
+    places = (starts[chosen, None] + share * lengths[chosen, None]).ravel()
+    before, weight = brackets(path, places)
+    outside = np.isnan(weight)  # less than a sample beyond the recording: on in the same direction
+    weight[outside] = ((places - path[before]) / (path[before + 1] - path[before]))[outside]
 
     def middle(values: FloatArray) -> FloatArray:
         laps = (values[before] + weight * (values[before + 1] - values[before])).reshape(len(chosen), count + 1)
-        line = np.median(laps, axis=0)
+        line: FloatArray = np.median(laps, axis=0)
         # A lap does not end quite where it began: spread the step at the line over the whole lap.
         return np.asarray((line - (line[-1] - line[0]) * (share - 0.5))[:-1])
 
     line_x, line_y = middle(x), middle(y)
+    around = float(np.hypot(np.ptp(line_x), np.ptp(line_y)))
+    usual = float(np.median(lengths[chosen]))
+    if not 0.05 * usual < around < usual:
+        return None
     smoothing = float(np.clip(12.0 * noise, 0.0, 15.0)) + 3.0
     return closed_line(line_x, line_y, smoothing=smoothing)
 

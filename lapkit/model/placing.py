@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
-from lapkit.model.laps import Cuts
+from lapkit.model.laps import Cuts, position_drift
 from lapkit.model.motion import Motion
 from lapkit.model.place import ReferenceLine, blend, learn_reference, project
 from lapkit.model.track import Track
-from lapkit.model.wander import drift, wander_rate
 
 ODD_LENGTH = 0.05  # share by which a lap's metres may differ from the usual before it is another route
 PROJECT_SPACING = 3.0  # m between samples that are projected
@@ -21,6 +20,7 @@ OUTLIER = 10.0  # m out of line with its neighbours that a position must be to b
 CLEAN_NOISE = 0.02  # m; position quieter than this needs no help from speed
 LINE_MISFIT = 30.0  # m between a crossing and its place beyond which the two are not tied together
 NO_LAP = "No lap runs from line to line, so a place is simply the metres driven since the recording began."
+NO_LOOP = "Position does not go round a loop with each lap, so a place is a fraction of the lap's metres instead."
 NO_POSITION = (
     "There is no position, so a place is a fraction of the lap's metres; laps on different lines may be "
     "metres apart at the same place. Position (x, y or latitude, longitude) would settle it."
@@ -80,11 +80,12 @@ def find_place(motion: Motion, cuts: Cuts, *, lap_distance: FloatArray | None, t
     carrier, method = motion.path, "fraction of lap"
     if motion.x is None and lap_distance is not None and len(cuts.time) > 1:
         carrier, method = _counted_on(lap_distance, motion.path), "lap distance"
-    at = np.interp(cuts.time, motion.time, carrier)
+    at = motion.reached(carrier, cuts.time)
     lengths = np.diff(at)
-    usual = float(np.median(lengths)) if len(lengths) else float(max(carrier[-1], 1.0))
+    usual = float(np.sort(lengths)[(len(lengths) - 1) // 2]) if len(lengths) else float(max(carrier[-1], 1.0))
     length = track.length if track is not None and track.length is not None else usual
     reference = track.reference if track is not None else None
+    no_loop = NO_LAP if not len(lengths) else NO_POSITION if motion.x is None else NO_LOOP
     if reference is None and motion.x is not None and motion.y is not None and len(lengths):
         usable = np.abs(lengths - usual) <= ODD_LENGTH * usual
         reference = learn_reference(
@@ -97,11 +98,11 @@ def find_place(motion: Motion, cuts: Cuts, *, lap_distance: FloatArray | None, t
         _project(out, motion, reference, guess)
         out.error = float(np.hypot(out.error, PINNED * _drift(motion, cuts, reference)))
         if len(at):
-            misfit = np.interp(cuts.time, motion.time, out.place) - np.arange(len(at)) * length
+            misfit = motion.reached(out.place, cuts.time) - np.arange(len(at)) * length
             if np.abs(misfit).max() < LINE_MISFIT:  # the crossings are the zeros of place
                 out.place = out.place - np.interp(motion.time, cuts.time, misfit)
     elif method == "fraction of lap":
-        out.notes.append(NO_POSITION if len(lengths) else NO_LAP)
+        out.notes.append(no_loop)
     np.maximum.accumulate(out.place, out=out.place)
     return out
 
@@ -109,7 +110,7 @@ def find_place(motion: Motion, cuts: Cuts, *, lap_distance: FloatArray | None, t
 def _counted_on(lap_distance: FloatArray, path: FloatArray) -> FloatArray:
     """Lap distance counted on over the laps, using speed across each fall to zero and each hole."""
     step, driven = np.diff(lap_distance), np.diff(path)
-    fell = (step < -0.25 * np.nanmax(lap_distance)) | ~np.isfinite(step)
+    fell = ~(step >= 0) | (step > 3.0 * driven + 50.0)  # a fall, a blank, or a cell that cannot be
     return np.append(0.0, np.cumsum(np.where(fell, driven, np.maximum(step, 0.0))))
 
 
@@ -169,8 +170,7 @@ def _drift(motion: Motion, cuts: Cuts, reference: ReferenceLine) -> float:
     assert motion.x is not None and motion.y is not None
     east, north = reference.x[1] - reference.x[-1], reference.y[1] - reference.y[-1]
     ahead = ((motion.x - reference.x[0]) * east + (motion.y - reference.y[0]) * north) / np.hypot(east, north)
-    rate = wander_rate(motion.time, ahead, motion.path, cuts.time)
-    return drift(rate, np.diff(motion.path_at(cuts.time)), float(np.median(np.diff(cuts.time))))
+    return position_drift(motion, ahead, cuts.time)
 
 
 def place_errors(placement: Placement, lengths: FloatArray) -> FloatArray:

@@ -18,6 +18,7 @@ from lapkit.model.frame import brackets, grid, resample
 from lapkit.model.geodesy import geodetic_to_local
 from lapkit.model.lap_table import divide, lap_table
 from lapkit.model.laps import (
+    STANDING,
     Cuts,
     cut_by_closing,
     cut_by_lap_clock,
@@ -72,6 +73,7 @@ class Session:
         max_gap: float = MAX_GAP,
         speed_unit: str | None = None,
     ) -> None:
+        _check(recording, step)
         self.recording = recording
         self.step = step
         self.speed_unit = speed_unit or recording.speed_unit or "km/h"
@@ -80,6 +82,8 @@ class Session:
         self._given = as_track(track)
         self._samples = recording.samples
         x, y = self._local_position()
+        speed = recording.provenance.channels.get("speed")
+        derived = speed if speed is not None and speed.column.startswith("(") else None
         self._motion = Motion.of(
             self._column("time"),
             self._column("speed"),
@@ -87,7 +91,10 @@ class Session:
             y,
             max_gap=max_gap,
             fix_interval=recording.slow.get("x", 0.0),
+            speed_from_position=derived is not None and "position" in derived.column,
         )
+        if derived is not None:
+            self.assumptions.append(f"There is no column of speed; it was worked out {derived.column.strip('()')}.")
         self._cuts = self._cut(start_line)
         self.assumptions.append(self._cuts.how)
         self.assumptions += self._cuts.notes
@@ -104,14 +111,11 @@ class Session:
 
     # ------------------------------------------------------------------ columns
 
-    def _has(self, name: str) -> bool:
-        return name in self._samples.columns
-
     def _column(self, name: str) -> FloatArray:
         return np.array(self._samples[name].to_numpy(), dtype=np.float64)  # a copy: NumPy is slow on read-only views
 
     def _optional(self, name: str) -> FloatArray | None:
-        if not self._has(name):
+        if name not in self._samples.columns:
             return None
         values = self._column(name)
         return values if np.isfinite(values).any() else None
@@ -165,6 +169,8 @@ class Session:
             found = cut_by_lap_clock(motion, lap_clock)
         if found is None and motion.x is not None:
             found = cut_by_closing(motion)
+            if found is not None and lap is not None and np.nanmin(lap) == np.nanmax(lap) and len(found.time) == 2:
+                found.first_number = int(np.nanmin(lap))  # the file holds one lap, and says which
         if found is None and lap is not None and np.nanmin(lap) == np.nanmax(lap):
             found = self._one_lap(int(np.nanmin(lap)))
         if found is None:
@@ -297,14 +303,17 @@ class Session:
             low, high = max(high - 2, 0), max(high, 2)
         nodes = self._placement.place[low:high]
         before, weight = brackets(nodes, places)
-        self._stretch_edges(row, places, nodes, weight)
+        edge = self._segments.whole[row] & ((places < nodes[0]) | (places > nodes[-1]))
+        weight[edge] = places[edge] > nodes[-1]
         if len(motion.parts) > 1:
             weight[motion.hole[before + low] & (weight > 0)] = np.nan
         values = resample([column[low:high] for column in columns], before, weight, discrete)
         clock, path = labels.get_loc("time"), labels.get_loc("path")
         start = self._segments.edges[row]
         values[clock] -= start
-        values[path] -= np.interp(start, motion.time, motion.path)
+        values[path] -= motion.path_at(np.array([start]))
+        if edge.any():
+            self._reach_edges(row, places, nodes, edge, values[clock], values[path])
         if self._segments.whole[row] and not np.isnan(weight[0]):
             values[clock, 0] = values[path, 0] = 0.0
         frame = pd.DataFrame(values.T, index=index, columns=labels, copy=False)
@@ -313,15 +322,24 @@ class Session:
             frame[name] = picked.where(~np.isnan(weight)).to_numpy()
         return frame
 
-    def _stretch_edges(self, row: int, places: FloatArray, nodes: FloatArray, weight: FloatArray) -> None:
-        """Let the first and last place of a whole lap take the sample less than one interval away."""
-        if not self._segments.whole[row] or (places[0] >= nodes[0] and places[-1] <= nodes[-1]):
-            return
-        step = float(np.median(np.diff(nodes)))
-        near = (places < nodes[0]) & (places >= nodes[0] - 2 * step)
-        weight[near] = 0.0
-        near = (places > nodes[-1]) & (places <= nodes[-1] + 2 * step)
-        weight[near] = 1.0
+    def _reach_edges(
+        self,
+        row: int,
+        places: FloatArray,
+        nodes: FloatArray,
+        edge: NDArray[np.bool_],
+        clock: FloatArray,
+        path: FloatArray,
+    ) -> None:
+        """Let time and path run on, at the speed of the edge, to a crossing less than a sample outside the recording.
+
+        The other channels keep the value of the first or last sample there.
+        """
+        motion = self._motion
+        for beyond, sample in ((edge & (places < nodes[0]), 0), (edge & (places > nodes[-1]), -1)):
+            on = places[beyond] - nodes[sample]
+            clock[beyond] = motion.time[sample] - self._segments.edges[row] + on / max(motion.speed[sample], STANDING)
+            path[beyond] = path[beyond] + on
 
     def _attributes(self, row: int) -> dict[Any, Any]:
         laps = self._lap_values
@@ -340,7 +358,7 @@ class Session:
             "place_error": float(self._place_errors[row]),
             "speed_unit": self.speed_unit,
             "full_throttle": self.full_throttle,
-            "corners": self._corner_records,
+            "corners": [dict(corner) for corner in self._corner_records],
         }
 
     @cached_property
@@ -385,7 +403,7 @@ class Session:
             start = self._segments.edges[row]
             table["time"] = motion.time[rows] - start
             table["distance"] = self._placement.place[rows] - (row - self._segments.leading) * self._placement.length
-            table["path"] = motion.path[rows] - np.interp(start, motion.time, motion.path)
+            table["path"] = motion.path[rows] - motion.path_at(np.array([start]))
             table.attrs = self._attributes(row)
             return table
         table = self._samples.copy()
@@ -438,9 +456,10 @@ class Session:
         if clean.empty:
             kinds = sorted({word for words in table["flags"] for word in words.split(",") if word})
             also = "" if but is None else f" besides lap {but}"
+            other = "" if but is None else ", or compare with another recording"
             raise LapError(
                 f"{self.recording.provenance.source}: no clean complete lap{also} among {len(table)} "
-                f"(marked: {', '.join(kinds) or 'none'}); look at the lap table, or name a lap yourself."
+                f"(marked: {', '.join(kinds) or 'none'}); look at the lap table, or name a lap yourself{other}."
             )
         return clean
 
@@ -517,10 +536,12 @@ class Session:
 
     def __repr__(self) -> str:
         heads, rows, _ = self._shown()
-        parts = [self._headline(), show.text_table(heads, rows, left=[9])]
-        parts += [f"Assumed: {line}" for line in self.assumptions]
-        parts += [f"Note: {line}" for line in self.warnings]
-        return "\n".join(parts)
+        return "\n".join([show.plain(self._headline()), show.text_table(heads, rows, left=[9]), *self.remarks()])
+
+    def remarks(self) -> list[str]:
+        """Return what was assumed and what was left out or changed, a line each, safe for a terminal."""
+        lines = [f"Assumed: {line}" for line in self.assumptions] + [f"Note: {line}" for line in self.warnings]
+        return [show.plain(line) for line in lines]
 
     def _repr_html_(self) -> str:
         from html import escape
@@ -533,3 +554,26 @@ class Session:
         )
         bold = [fastest] if fastest is not None else []
         return f"<p>{escape(self._headline())}</p>{show.html_table(heads, rows, left=[9], bold=bold)}{lists}"
+
+
+def _check(recording: Recording, step: float) -> None:
+    """Raise ColumnError with every fault that keeps a recording from being cut into laps."""
+    samples, faults = recording.samples, []
+    if isinstance(step, bool) or not isinstance(step, int | float | np.number):
+        faults.append(f"step={step!r} is not a number of metres")
+    for name in ("time", "speed"):
+        if name not in samples.columns:
+            faults.append(f"there is no column '{name}'")
+        elif (
+            not pd.api.types.is_numeric_dtype(samples[name].dtype)
+            or not np.isfinite(samples[name].to_numpy(float)).any()
+        ):
+            faults.append(f"'{name}' holds no numbers")
+    if not faults:
+        time = samples["time"].to_numpy(float)
+        if len(time) < 3:
+            faults.append(f"there are {len(time)} sample(s), at least 3 are needed")
+        elif not (np.diff(time) > 0).all():
+            faults.append(f"'time' does not increase after row {int(np.argmin(np.diff(time) > 0))}")
+    if faults:
+        raise ColumnError(f"{recording.provenance.source}: {'; '.join(faults)}.")

@@ -8,7 +8,7 @@ from html import escape
 import numpy as np
 import pandas as pd
 
-from lapkit.channels import COLUMNS, UNCERTAINTY, dimension_of, from_si
+from lapkit.channels import UNCERTAINTY, dimension_of, from_si
 
 SPEED_UNITS = ("km/h", "mph", "m/s", "kn", "ft/s")
 
@@ -27,7 +27,18 @@ def clock(seconds: float, *, decimals: int = 3) -> str:
     sign = "-" if seconds < 0 and rounded else ""
     minutes, rest = divmod(rounded, 60 * 10**decimals)
     text = f"{rest / 10**decimals:.{decimals}f}"
-    return f"{sign}{minutes}:{text.zfill(3 + decimals)}" if minutes else sign + text
+    return f"{sign}{minutes}:{text.zfill(2 + (decimals > 0) * (1 + decimals))}" if minutes else sign + text
+
+
+def plain(text: str) -> str:
+    r"""Text that may come from a file, safe for a terminal: no control characters, one line.
+
+    Examples
+    --------
+    >>> plain("red" + chr(27) + "[31m")
+    'red�[31m'
+    """
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in " ".join(text.split()))
 
 
 def number(value: object, decimals: int, *, signed: bool = False) -> str:
@@ -55,6 +66,7 @@ def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, left: Seq
     left : sequence of int
         Columns set to the left.
     """
+    heads, rows = [plain(head) for head in heads], [[plain(cell) for cell in row] for row in rows]
     widths = [max([len(head), *(len(row[i]) for row in rows)]) for i, head in enumerate(heads)]
 
     def line(cells: Sequence[str]) -> str:
@@ -145,8 +157,3 @@ def readable(table: pd.DataFrame, *, speed_unit: str = "km/h", columns: Sequence
             cells = [number(v, 0) if not isinstance(v, str) else v for v in values]
         out[head] = cells
     return pd.DataFrame(out, index=table.index, dtype=object)
-
-
-def known_column(name: str) -> bool:
-    """Whether a table column is in the glossary."""
-    return name.removesuffix(UNCERTAINTY) in COLUMNS or dimension_of(name) is not None

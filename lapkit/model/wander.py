@@ -13,6 +13,10 @@ from lapkit.channels import FloatArray
 
 REACH = 3.0  # s either side of a crossing; long enough to see drift, short enough to stay on the straight
 LAGS = 13  # instants compared within the reach
+# Where too few laps show the drift, it is taken for this many times the noise, up to this many metres: what
+# receivers of a few decimetres do over a lap of half a minute (common practice, no source).
+DRIFT_PER_NOISE = 6.0
+LARGEST_GUESS = 0.3
 
 
 def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing: FloatArray) -> float:
@@ -28,17 +32,17 @@ def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing:
     Returns
     -------
     float
-        Variance gained per second, m2/s; 0 where there are fewer than two crossings to compare.
+        Variance gained per second, m2/s; NaN where there are fewer than three crossings to compare.
     """
     known = np.isfinite(ahead)
-    if len(crossing) < 2 or np.count_nonzero(known) < 8:
-        return 0.0
+    if len(crossing) < 3 or np.count_nonzero(known) < 8:
+        return np.nan
     crossed = np.interp(crossing, time, path)
     speed = float(np.median(np.interp(crossing + 0.5, time, path) - np.interp(crossing - 0.5, time, path)))
     reach = REACH * speed
     inner = crossed[(crossed > path[known][0] + reach) & (crossed < path[known][-1] - reach)]
-    if len(inner) < 2:
-        return 0.0
+    if len(inner) < 3:
+        return np.nan
     lag = np.linspace(-REACH, REACH, LAGS)
     at = inner[:, None] + speed * lag  # compared at the same places, not times: the track may bend there
     apart = np.interp(at, path[known], ahead[known]) - at
@@ -54,23 +58,27 @@ def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing:
     return max(0.0, *((spread(steps) - first) / ((steps - 1) * spacing) for steps in (LAGS // 4, LAGS // 2, LAGS - 1)))
 
 
-def drift(rate: float, lengths: FloatArray, lap_time: float) -> float:
+def drift(rate: float, lengths: FloatArray, lap_time: float, *, noise: float) -> float:
     """Return the error of position that two crossings one lap apart do not share, m.
 
     Parameters
     ----------
     rate : float
-        From `wander_rate`, m2/s.
+        From `wander_rate`, m2/s; NaN where it could not be told.
     lengths : ndarray, shape (m,)
         Metres driven in each lap by speed. They bound the drift: their scatter holds it, and more besides.
     lap_time : float
         Usual time between crossings, s.
+    noise : float
+        Sample-to-sample noise of position, m: all there is to go by where drift could not be told.
 
     Returns
     -------
     float
         Standard deviation per crossing, m.
     """
+    if not np.isfinite(rate):
+        return min(DRIFT_PER_NOISE * noise, LARGEST_GUESS)
     variance = rate * lap_time
     if len(lengths) > 4:
         away = np.abs(lengths - np.median(lengths))

@@ -146,7 +146,7 @@ def test_frames_that_do_not_fit_are_refused() -> None:
         FrameError, match=r"different tracks: lap 1 of run.csv is 500.4 m round, .* 600.0 m, more than 2 % apart"
     ):
         delta(frame(40.0), frame(40.0, length=600.0))
-    with pytest.raises(FrameError, match="rows do not lie at every 1 m from the line"):
+    with pytest.raises(FrameError, match="rows do not lie at every 1 m from line to line"):
         delta(frame(40.0).iloc[5:], frame(40.0))
     with pytest.raises(FrameError, match="needs a lap frame with the column 'time'"):
         delta(frame(40.0).drop(columns="time"), frame(40.0))

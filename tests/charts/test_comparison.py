@@ -315,6 +315,8 @@ def test_drawing_leaves_the_frames_and_the_settings_alone(pair):
 
 def test_laps_of_slightly_different_length_are_drawn_as_fractions_of_the_lap(pair):
     lap, reference = pair
+    reference = reference.reindex(pd.Index(np.arange(1011.0), name="distance")).ffill()
+    reference["time"] = np.arange(1011.0) / 50.0
     reference.attrs["track_length"] = 1010.404
     axes = drawn(lap, reference)
     np.testing.assert_allclose(data(axes[0], "Lap 2").get_xdata(), reference.index / 1.01)

@@ -20,6 +20,7 @@ def straight(rate=20.0, speed=50.0, acceleration=0.0, start=-100.3, noise=0.0, s
     ("1;2;90deg", (1.0, 2.0, np.pi / 2)),
     ("1,2,1.5rad", (1.0, 2.0, 1.5)),
     ({"x": 1.0, "y": 2.0, "heading": 0.5}, (1.0, 2.0, 0.5)),
+    (((0.0, -6.0), (2.0, -6.0)), (1.0, -6.0, -np.pi / 2)),
 ])  # fmt: skip
 def test_a_line_is_read_as_people_write_it(given, expected):
     line, _ = parse_start_line(given)

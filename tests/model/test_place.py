@@ -1,6 +1,7 @@
 import numpy as np
 import pytest
 
+from lapkit import ColumnError
 from lapkit.model.place import blend, closed_line, learn_reference, project
 
 
@@ -113,3 +114,15 @@ def test_nothing_is_averaged_across_a_hole():
     place = path + np.append(np.zeros(100), np.full(100, 5.0))
     out = blend(place, path, window=40.0, parts=np.array([0, 100]))
     np.testing.assert_allclose(out, place, atol=1e-9)
+
+
+def test_a_loop_of_absurd_size_is_refused_before_it_is_built():
+    _, x, y, _ = athletics_oval(0.30)
+    with pytest.raises(ColumnError, match="check the unit of x and y"):
+        closed_line(1e7 * x, 1e7 * y)
+
+
+def test_laps_that_do_not_go_round_make_no_reference():
+    path = np.arange(0.0, 3000.0)
+    starts, ends = np.array([0.0, 1000.0]), np.array([1000.0, 2000.0])
+    assert learn_reference(path, path, 0 * path, starts, ends, noise=0.0) is None
