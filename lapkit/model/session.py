@@ -10,23 +10,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.channels import FloatArray, from_si, is_discrete
+from lapkit.channels import FloatArray, is_discrete
 from lapkit.errors import ColumnError, LapError
-from lapkit.model import show
+from lapkit.model import lap_sheet, show
 from lapkit.model.corners import combine_curvatures, curvatures_of, find_corners, path_curvature
+from lapkit.model.cutting import cut
 from lapkit.model.frame import brackets, grid, resample
 from lapkit.model.geodesy import geodetic_to_local
 from lapkit.model.lap_table import divide, lap_table
-from lapkit.model.laps import (
-    STANDING,
-    Cuts,
-    cut_by_closing,
-    cut_by_lap_clock,
-    cut_by_lap_column,
-    cut_by_lap_distance,
-    cut_by_line,
-)
-from lapkit.model.line import StartLineLike, parse_start_line
+from lapkit.model.laps import STANDING
+from lapkit.model.line import StartLineLike
 from lapkit.model.motion import Motion
 from lapkit.model.placing import find_place, place_errors
 from lapkit.model.recording import Recording
@@ -95,7 +88,15 @@ class Session:
         )
         if derived is not None:
             self.assumptions.append(f"There is no column of speed; it was worked out {derived.column.strip('()')}.")
-        self._cuts = self._cut(start_line)
+        self._cuts = cut(
+            self._motion,
+            start_line=start_line,
+            track=self._given,
+            geographic=self._origin is not None and not self._file_has_metres(),
+            origin=self._origin,
+            logged={name: self._optional(name) for name in ("lap", "lap_clock", "lap_distance")},
+            source=recording.provenance.source,
+        )
         self.assumptions.append(self._cuts.how)
         self.assumptions += self._cuts.notes
         self.warnings += self._cuts.warnings
@@ -134,82 +135,9 @@ class Session:
         x_known, y_known = self._optional("x"), self._optional("y")
         return (x_known, y_known) if x_known is not None and y_known is not None else (None, None)
 
-    # --------------------------------------------------------------------- laps
-
-    def _cut(self, given: StartLineLike | None) -> Cuts:
-        """Choose how the recording is cut into laps: what was given, then what the file says, then the loop."""
-        motion = self._motion
-        source = self.recording.provenance.source
-        where = "the line you gave"
-        if given is None and self._given is not None:
-            given = self._given.line or self._given.start_line
-            where = "the line of the track"
-            if given is not None and motion.x is None:
-                given = None
-        if given is not None:
-            if motion.x is None:
-                raise ColumnError(
-                    f"{source}: a start line needs position, and the file has no x, y or latitude, longitude; "
-                    "leave the start line out, or add those columns."
-                )
-            geographic = self._origin is not None and not self._file_has_metres()
-            line, how = parse_start_line(given, geographic=geographic, origin=self._origin)
-            cuts = cut_by_line(motion, line, f"Laps run from {where} ({how}).")
-            if not len(cuts.time):
-                raise LapError(self._never_crossed(source, cuts))
-            return cuts
-        lap = self._optional("lap")
-        lap_clock, lap_distance = self._optional("lap_clock"), self._optional("lap_distance")
-        found: Cuts | None = None
-        if lap is not None:
-            found = cut_by_lap_column(motion, lap, lap_clock, lap_distance)
-        if found is None and lap_distance is not None:
-            found = cut_by_lap_distance(motion, lap_distance, lap_clock)
-        if found is None and lap_clock is not None:
-            found = cut_by_lap_clock(motion, lap_clock)
-        if found is None and motion.x is not None:
-            found = cut_by_closing(motion)
-            if found is not None and lap is not None and np.nanmin(lap) == np.nanmax(lap) and len(found.time) == 2:
-                found.first_number = int(np.nanmin(lap))  # the file holds one lap, and says which
-        if found is None and lap is not None and np.nanmin(lap) == np.nanmax(lap):
-            found = self._one_lap(int(np.nanmin(lap)))
-        if found is None:
-            self.warnings.append(
-                f"{source}: nothing marks the laps (no lap column, lap distance, start line or closed loop in position), "
-                "so the whole recording is shown as one partial lap; name a lap column or give a start line."
-            )
-            found = Cuts(np.empty(0), np.empty(0), "No laps were found.", first_number=1)
-        return found
-
-    def _one_lap(self, number: int) -> Cuts:
-        """A file that holds one lap and says so: from its first sample to its last."""
-        motion = self._motion
-        sigma = np.full(2, motion.interval / np.sqrt(12.0))
-        times = np.array([motion.time[0] - motion.interval / 2, motion.time[-1] + motion.interval / 2])
-        return Cuts(
-            times,
-            sigma,
-            f"The file holds one lap number, {number}: it is taken to run from the first sample to the last.",
-            first_number=number,
-            numbers=np.array([number, number + 1]),
-        )
-
     def _file_has_metres(self) -> bool:
         channels = self.recording.provenance.channels
         return "x" in channels and not channels["x"].column.startswith("(")
-
-    def _never_crossed(self, source: str, cuts: Cuts) -> str:
-        line, motion = cuts.line, self._motion
-        assert line is not None and line.heading is not None and motion.x is not None and motion.y is not None
-        away = np.hypot(motion.x - line.x, motion.y - line.y)
-        near = int(np.nanargmin(away))
-        low, high = max(near - 5, 0), min(near + 5, len(away) - 1)
-        driven = np.degrees(np.arctan2(motion.y[high] - motion.y[low], motion.x[high] - motion.x[low]))
-        return (
-            f"{source}: the car never crossed the start line at ({line.x:.1f}, {line.y:.1f}) m heading "
-            f"{np.degrees(line.heading):.0f} deg. It came within {np.nanmin(away):.1f} m, there driving at heading "
-            f"{driven:.0f} deg ({np.radians(driven):.2f} rad); check the point, the heading and their units."
-        )
 
     # ---------------------------------------------------------------- lap table
 
@@ -342,22 +270,16 @@ class Session:
             path[beyond] = path[beyond] + on
 
     def _attributes(self, row: int) -> dict[Any, Any]:
-        laps = self._lap_values
+        lap_time, uncertainty, speed_at_line, flags = self._lap_values[row]
         return {
+            **self.about,
             "lap": int(self._segments.numbers[row]),
-            "source": self.recording.provenance.source,
-            "lap_time": laps[row][0],
-            "lap_time_uncertainty": laps[row][1],
-            "speed_at_line": laps[row][2],
+            "lap_time": lap_time,
+            "lap_time_uncertainty": uncertainty,
+            "speed_at_line": speed_at_line,
             "complete": bool(self._segments.whole[row]),
-            "flags": laps[row][3],
-            "track_length": self._placement.length,
-            "step": self.step,
-            "sample_interval": self._motion.interval,
-            "place_method": self._placement.method,
+            "flags": flags,
             "place_error": float(self._place_errors[row]),
-            "speed_unit": self.speed_unit,
-            "full_throttle": self.full_throttle,
             "corners": [dict(corner) for corner in self._corner_records],
         }
 
@@ -450,9 +372,27 @@ class Session:
         """
         return int(self._clean(None)["lap"].iloc[-1])
 
+    @cached_property
+    def clean(self) -> pd.Series:
+        """Whether each row of the lap table is a complete lap with nothing out of the ordinary."""
+        return self.laps["complete"] & (self.laps["flags"] == "")
+
+    @property
+    def about(self) -> dict[str, Any]:
+        """What holds for every lap of the session: its source, track length, step, sample interval and so on."""
+        return {
+            "source": self.recording.provenance.source,
+            "track_length": self._placement.length,
+            "step": self.step,
+            "sample_interval": self._motion.interval,
+            "place_method": self._placement.method,
+            "speed_unit": self.speed_unit,
+            "full_throttle": self.full_throttle,
+        }
+
     def _clean(self, but: int | None) -> pd.DataFrame:
         table = self.laps
-        clean = table[table["complete"] & (table["flags"] == "") & (table["lap"] != but)]
+        clean = table[self.clean & (table["lap"] != but)]
         if clean.empty:
             kinds = sorted({word for words in table["flags"] for word in words.split(",") if word})
             also = "" if but is None else f" besides lap {but}"
@@ -485,8 +425,7 @@ class Session:
         if reference is not None:
             curvature = path_curvature(reference.x, reference.y, reference.spacing)
             return find_corners(curvature, reference.spacing)
-        table = self.laps
-        clean = np.flatnonzero(table["complete"] & (table["flags"] == ""))
+        clean = np.flatnonzero(self.clean)
         if not len(clean):
             return no_corners()
         profiles, how = curvatures_of([self._frame(int(row)) for row in clean[:CORNER_LAPS]])
@@ -494,66 +433,16 @@ class Session:
 
     # ----------------------------------------------------------------------- show
 
-    def _shown(self) -> tuple[list[str], list[list[str]], int | None]:
-        table, unit = self.laps, self.speed_unit
-        clean = table[table["complete"] & (table["flags"] == "")]
-        best = float(clean["lap_time"].min()) if not clean.empty else np.nan
-        heads = ["Lap", "Lap time (s)", "± 95 %", "To best (s)", f"At line ({unit})", f"Top ({unit})", f"Lowest ({unit})",
-                 "Full throttle (%)", "Driven (m)", "Marked"]  # fmt: skip
-        rows = []
-        for lap in table.to_dict("records"):
-            speeds = [from_si(float(lap[c]), unit, "speed") for c in ("speed_at_line", "top_speed", "min_speed")]
-            rows.append(
-                [
-                    str(lap["lap"]),
-                    show.clock(lap["lap_time"]),
-                    show.number(2 * lap["lap_time_uncertainty"], 3),
-                    show.number(lap["lap_time"] - best, 3, signed=True),
-                    *(show.number(s, 1) for s in speeds),
-                    show.number(100 * lap["full_throttle_share"], 0),
-                    show.number(lap["path_length"], 0),
-                    lap["flags"].replace(",", ", "),
-                ]
-            )
-        fastest = (
-            int(table["lap_time"].where(table["lap"].isin(clean["lap"])).to_numpy().argsort()[0])
-            if len(clean)
-            else None
-        )
-        return heads, rows, fastest
-
-    def _headline(self) -> str:
-        table = self.laps
-        clean = table[table["complete"] & (table["flags"] == "")]
-        head = f"{self.recording.provenance.source}: {len(table)} laps, {len(clean)} clean"
-        if not clean.empty:
-            best = clean.iloc[int(clean["lap_time"].to_numpy().argmin())]
-            head += f"; best is lap {best['lap']} in {show.clock(float(best['lap_time']))} s"
-        return (
-            head
-            + f". Track {self._placement.length:.0f} m, {1 / self._motion.interval:.0f} samples a second, place by {self._placement.method}."
-        )
-
     def __repr__(self) -> str:
-        heads, rows, _ = self._shown()
-        return "\n".join([show.plain(self._headline()), show.text_table(heads, rows, left=[9]), *self.remarks()])
+        return lap_sheet.text(self)
+
+    def _repr_html_(self) -> str:
+        return lap_sheet.html(self)
 
     def remarks(self) -> list[str]:
         """Return what was assumed and what was left out or changed, a line each, safe for a terminal."""
         lines = [f"Assumed: {line}" for line in self.assumptions] + [f"Note: {line}" for line in self.warnings]
         return [show.plain(line) for line in lines]
-
-    def _repr_html_(self) -> str:
-        from html import escape
-
-        heads, rows, fastest = self._shown()
-        lists = "".join(
-            f"<p style='margin:2px 0'><b>{word}:</b> {escape(line)}</p>"
-            for word, lines in (("Assumed", self.assumptions), ("Note", self.warnings))
-            for line in lines
-        )
-        bold = [fastest] if fastest is not None else []
-        return f"<p>{escape(self._headline())}</p>{show.html_table(heads, rows, left=[9], bold=bold)}{lists}"
 
 
 def _check(recording: Recording, step: float) -> None:

@@ -1,0 +1,118 @@
+"""Choosing how a recording is cut into laps: what the person said, then what the file says, then the loop itself."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from lapkit.channels import FloatArray
+from lapkit.errors import ColumnError, LapError
+from lapkit.model.counters import cut_by_lap_clock, cut_by_lap_column, cut_by_lap_distance
+from lapkit.model.laps import Cuts, cut_by_closing, cut_by_line
+from lapkit.model.line import StartLineLike, parse_start_line
+from lapkit.model.motion import Motion
+from lapkit.model.track import Track
+
+
+def cut(
+    motion: Motion,
+    *,
+    start_line: StartLineLike | None,
+    track: Track | None,
+    geographic: bool,
+    origin: tuple[float, float] | None,
+    logged: Mapping[str, FloatArray | None],
+    source: str,
+) -> Cuts:
+    """Cut a recording into laps by the best means there are.
+
+    Parameters
+    ----------
+    motion : Motion
+    start_line : str, sequence or mapping, optional
+        Line the person gave; goes before everything else.
+    track : Track, optional
+        Its line comes next, where there is position.
+    geographic : bool
+        Whether bare numbers of a line are latitude and longitude.
+    origin : (float, float) or None
+        Latitude and longitude of the local frame's origin, degrees.
+    logged : mapping
+        "lap", "lap_clock" and "lap_distance" as the file has them, or None.
+    source : str
+        Name of the file, for messages.
+
+    Returns
+    -------
+    Cuts
+        Without crossings where nothing marks the laps.
+
+    Raises
+    ------
+    LapError
+        If the car never crossed the line given.
+    ColumnError
+        If a line was given and there is no position.
+    """
+    where = "the line you gave"
+    if start_line is None and track is not None and motion.x is not None:
+        start_line, where = track.line or track.start_line, "the line of the track"
+    if start_line is not None:
+        if motion.x is None:
+            raise ColumnError(
+                f"{source}: a start line needs position, and the file has no x, y or latitude, longitude; "
+                "leave the start line out, or add those columns."
+            )
+        line, how = parse_start_line(start_line, geographic=geographic, origin=origin)
+        cuts = cut_by_line(motion, line, f"Laps run from {where} ({how}).")
+        if not len(cuts.time):
+            raise LapError(_never_crossed(motion, cuts, source))
+        return cuts
+    lap, lap_clock, lap_distance = logged["lap"], logged["lap_clock"], logged["lap_distance"]
+    only = int(lap[0]) if lap is not None and np.nanmin(lap) == np.nanmax(lap) and abs(lap[0]) < 1e6 else None
+    found: Cuts | None = None
+    if lap is not None:
+        found = cut_by_lap_column(motion, lap, lap_clock, lap_distance)
+    if found is None and lap_distance is not None:
+        found = cut_by_lap_distance(motion, lap_distance, lap_clock)
+    if found is None and lap_clock is not None:
+        found = cut_by_lap_clock(motion, lap_clock)
+    if found is None and motion.x is not None:
+        found = cut_by_closing(motion)
+        if found is not None and only is not None and len(found.time) == 2:
+            found.first_number = only  # the file holds one lap, and says which
+    if found is None and only is not None:
+        found = _one_lap(motion, only)
+    if found is None:
+        found = Cuts(np.empty(0), np.empty(0), "No laps were found.")
+        found.warnings.append(
+            f"{source}: nothing marks the laps (no lap column, lap distance, start line or closed loop in position), "
+            "so the whole recording is shown as one partial lap; name a lap column or give a start line."
+        )
+    return found
+
+
+def _one_lap(motion: Motion, number: int) -> Cuts:
+    """A file that holds one lap and says so: from its first sample to its last."""
+    half = motion.interval / 2
+    return Cuts(
+        np.array([motion.time[0] - half, motion.time[-1] + half]),
+        np.full(2, motion.interval / np.sqrt(12.0)),
+        f"The file holds one lap number, {number}: it is taken to run from the first sample to the last.",
+        first_number=number,
+    )
+
+
+def _never_crossed(motion: Motion, cuts: Cuts, source: str) -> str:
+    line = cuts.line
+    assert line is not None and line.heading is not None and motion.x is not None and motion.y is not None
+    away = np.hypot(motion.x - line.x, motion.y - line.y)
+    near = int(np.nanargmin(away))
+    low, high = max(near - 5, 0), min(near + 5, len(away) - 1)
+    driven = np.degrees(np.arctan2(motion.y[high] - motion.y[low], motion.x[high] - motion.x[low]))
+    return (
+        f"{source}: the car never crossed the start line at ({line.x:.1f}, {line.y:.1f}) m heading "
+        f"{np.degrees(line.heading):.0f} deg. It came within {np.nanmin(away):.1f} m, there driving at heading "
+        f"{driven:.0f} deg ({np.radians(driven):.2f} rad); check the point, the heading and their units."
+    )
