@@ -45,8 +45,8 @@ def line_speed(session: Session) -> pd.DataFrame:
     >>> table["lap"].tolist(), table["rank"].tolist()
     ([0, 1, 2], [<NA>, 2, 1])
     """
-    ends = session.laps["speed_at_line"].notna()
-    laps, clean = session.laps[ends].reset_index(drop=True), session.clean[ends].to_numpy(bool)
+    laps = session.laps[session.laps["speed_at_line"].notna()].reset_index(drop=True)
+    clean = (laps["complete"] & (laps["flags"] == "") & laps["lap_time"].notna()).to_numpy(bool)
     speed = laps["speed_at_line"].to_numpy(np.float64)
     sigma = laps["speed_at_line_uncertainty"].to_numpy(np.float64)
     best = int(np.flatnonzero(clean)[np.argmax(speed[clean])]) if clean.any() else None

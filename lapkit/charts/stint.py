@@ -64,7 +64,7 @@ def lap_times(session: Session, *, axes: Iterable[Axes] | None = None, speed_uni
     seconds, seconds_band = _with_band(table["lap_time"], table["lap_time_uncertainty"])
     speed, speed_band = _with_band(table["speed_at_line"], table["speed_at_line_uncertainty"])
     speed, speed_band = from_si(speed, unit, "speed"), from_si(speed_band, unit, "speed")
-    clean = session.clean.to_numpy(bool)
+    clean = (table["complete"] & (table["flags"] == "")).to_numpy(bool)
     words = [str(flags).replace(",", ", ") for flags in table["flags"]]
     panels = new_axes(HEIGHTS, size=SIZE) if axes is None else given_axes(axes, 2, "lap time, speed at the line")
     upper, lower = panels
