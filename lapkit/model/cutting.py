@@ -65,7 +65,15 @@ def cut(
                 "leave the start line out, or add those columns."
             )
         line, how = parse_start_line(start_line, geographic=geographic, origin=origin)
-        cuts = cut_by_line(motion, line, f"Laps run from {where} ({how}).")
+        try:
+            cuts = cut_by_line(motion, line, f"Laps run from {where} ({how}).")
+        except LapError as error:
+            if track is None or track.line is not start_line:
+                raise LapError(f"{source}: {error}") from error
+            raise LapError(
+                f"{source}: {error} The line is that of the other recording's track: positions of the two must share one "
+                "frame, the same local metres or latitude and longitude in both, and be of one track."
+            ) from error
         if not len(cuts.time):
             raise LapError(_never_crossed(motion, cuts, source))
         return cuts

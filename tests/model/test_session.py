@@ -238,3 +238,10 @@ def test_the_session_shows_itself(session):
     html = session_of(stint(laps=1, rate=20.0, channels=CHANNELS)[0], source="<script>x</script>")._repr_html_()
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
+
+
+def test_a_track_in_another_frame_is_refused_with_the_reason(run):
+    first = session_of(run[0][list(CHANNELS)], start_line=oval().start_line)
+    elsewhere = run[0][list(CHANNELS)].assign(x=run[0]["x"] + 5000.0)
+    with pytest.raises(LapError, match="positions of the two must share one frame"):
+        session_of(elsewhere, track=first.track)
