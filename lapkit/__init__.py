@@ -14,8 +14,12 @@ if TYPE_CHECKING:
     from lapkit import charts, simulate
     from lapkit.analysers.corners import corners
     from lapkit.analysers.delta import delta, losses
+    from lapkit.analysers.energy import longitudinal_model
+    from lapkit.analysers.explain import explain
+    from lapkit.analysers.ledger import ledger
     from lapkit.analysers.lifts import lifts
     from lapkit.analysers.line_speed import line_speed
+    from lapkit.analysers.replay import replay
     from lapkit.importers import load
     from lapkit.importers.csv import read_csv
     from lapkit.model.recording import Recording
@@ -29,13 +33,17 @@ _HOMES = {
     "corners": "lapkit.analysers.corners",
     "delta": "lapkit.analysers.delta",
     "losses": "lapkit.analysers.delta",
+    "explain": "lapkit.analysers.explain",
+    "ledger": "lapkit.analysers.ledger",
     "lifts": "lapkit.analysers.lifts",
     "line_speed": "lapkit.analysers.line_speed",
     "load": "lapkit.importers",
+    "longitudinal_model": "lapkit.analysers.energy",
     "read_csv": "lapkit.importers.csv",
     "Recording": "lapkit.model.recording",
     "Session": "lapkit.model.session",
     "readable": "lapkit.model.show",
+    "replay": "lapkit.analysers.replay",
     "Track": "lapkit.model.track",
     "read_track": "lapkit.model.track",
 }
@@ -54,13 +62,17 @@ __all__ = [
     "charts",
     "corners",
     "delta",
+    "explain",
+    "ledger",
     "lifts",
     "line_speed",
     "load",
+    "longitudinal_model",
     "losses",
     "read_csv",
     "read_track",
     "readable",
+    "replay",
     "simulate",
 ]
 __version__ = "0.1.0"

@@ -45,7 +45,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             args.run(args)
             sys.stdout.flush()
     except LapkitError as error:
-        print(f"lapkit: {' '.join(str(error).split())}", file=sys.stderr)
+        from lapkit.model.show import plain
+
+        print(f"lapkit: {plain(str(error))}", file=sys.stderr)
         return 2
     except BrokenPipeError:  # the reader, such as head, has seen enough
         sys.stdout = None
@@ -154,11 +156,14 @@ def _laps(args: argparse.Namespace) -> None:
 
 def _lifts(args: argparse.Namespace) -> None:
     from lapkit.analysers.lifts import lifts
+    from lapkit.model.show import plain
 
     session = _load(args, args.file)
     lap = session.best_number() if args.lap is None else args.lap
     session.check(lap)
     table = lifts(session, lap=lap)
+    if "note" in table.attrs:
+        print(f"lapkit: {plain(table.attrs['note'])}", file=sys.stderr)
     if args.json:
         _print_json({"lap": lap, "lifts": _records(table, LIFT_KEYS)})
         return
@@ -189,9 +194,10 @@ def _corners(args: argparse.Namespace) -> None:
 
 
 def _compare(args: argparse.Namespace) -> None:
-    from lapkit.analysers.delta import delta, losses
-    from lapkit.analysers.summary import CAUTION, summary, to_try
-    from lapkit.model.show import readable
+    from lapkit.analysers.delta import delta
+    from lapkit.analysers.energy import longitudinal_model
+    from lapkit.analysers.explain import CAUTION, explain, to_try
+    from lapkit.analysers.ledger import ledger
 
     session = _load(args, args.file)
     other = _load(args, args.other, track=session.track) if args.other is not None else session
@@ -209,7 +215,12 @@ def _compare(args: argparse.Namespace) -> None:
         from lapkit.charts import save, two_laps
 
         save(two_laps(lap, reference), args.figure)
+    # two recordings: one model of both, so that swapping the files only changes signs
+    model = longitudinal_model(session if other is session else [*_laps_of(session), *_laps_of(other)])
+    book = ledger(lap, reference, model=model)
     if args.json:
+        keys = ["segments", "causes", "cells", "carried_in", "total"]
+        found = {key: book.to_dict()[key] for key in keys}
         _print_json(
             {
                 "lap": number,
@@ -218,19 +229,24 @@ def _compare(args: argparse.Namespace) -> None:
                 "uncertainty": float(table["delta_uncertainty"].iloc[-1]),
                 "distance": table.index.to_numpy(),
                 "delta": table["delta"].to_numpy(),
+                "ledger": found if model.ok else {**found, "reason": model.reason},
             }
         )
         return
-    print(" ".join(summary(lap, reference)))
-    if advice := to_try(lap, reference):
+    print(" ".join(explain(lap, reference, model=model)))
+    if advice := to_try(lap, reference, model=model):
         print(advice)
-    print()
-    columns = ["segment", "start_distance", "end_distance", "time_lost"]
-    print(_text(readable(losses(table, count=99), speed_unit=session.speed_unit, columns=columns)))
-    print(f"\nPositive is slower; ± is two standard uncertainties (about 95 %). {CAUTION}")
+    print(f"\n{book!r}\n\nPositive is slower; ± is two standard uncertainties (about 95 %). {CAUTION}")
     _print_notes(session)
     if args.figure:
         print(f"Figure: {args.figure}")
+
+
+def _laps_of(session: Session) -> list[pd.DataFrame]:
+    """Return the laps a model of the car may be fitted to: complete, without a stop, reset or gap."""
+    table = session.laps
+    usable = table["complete"] & ~table["flags"].str.contains("stop|reset|gap")
+    return [session.lap(int(number)) for number in table.loc[usable, "lap"]]
 
 
 # --------------------------------------------------------------------------- output
@@ -268,18 +284,16 @@ def _text(table: pd.DataFrame) -> str:
 
 
 def _print_table(session: Session, title: str, table: pd.DataFrame, columns: list[str]) -> None:
-    from lapkit.model.show import readable
+    from lapkit.model.show import plain, readable
 
-    print(f"{session.recording.provenance.source}. {title}.")
+    print(plain(f"{session.recording.provenance.source}. {title}."))
     print(_text(readable(table, speed_unit=session.speed_unit, columns=columns)))
     _print_notes(session)
 
 
 def _print_notes(session: Session) -> None:
-    for line in session.assumptions:
-        print(f"Assumed: {line}")
-    for line in session.warnings:
-        print(f"Note: {line}")
+    for line in session.remarks():
+        print(line)
 
 
 if __name__ == "__main__":

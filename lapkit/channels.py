@@ -12,6 +12,7 @@ an event that ends at a place does not contain that place.
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Literal, overload
@@ -78,6 +79,7 @@ SI_UNIT = {
     "torque": "N m",
     "power": "W",
     "curvature": "1/m",
+    "voltage": "V",
     "number": "1",
 }
 
@@ -145,6 +147,7 @@ UNITS: dict[str, dict[str, tuple[float, float]]] = {
         "metric hp": (75.0 * STANDARD_GRAVITY, 0.0),
     },
     "curvature": {"1/m": (1.0, 0.0)},
+    "voltage": {"V": (1.0, 0.0), "mV": (1e-3, 0.0)},
     "number": {"1": (1.0, 0.0)},
 }
 
@@ -159,7 +162,7 @@ _SPELLINGS: dict[str, str] = {
     "mps": "m/s", "ms-1": "m/s", "ms^-1": "m/s", "m s-1": "m/s", "m s^-1": "m/s", "m.s-1": "m/s",
     "meters/s": "m/s", "metres/s": "m/s", "m/sec": "m/s", "m s": "m/s", "km h": "km/h", "rad s": "rad/s",
     "deg s": "deg/s", "m s2": "m/s2",
-    "kmh": "km/h", "kph": "km/h", "kmph": "km/h", "km/hr": "km/h", "kmhr": "km/h", "kmh-1": "km/h",
+    "kmh": "km/h", "km/u": "km/h", "kph": "km/h", "kmph": "km/h", "km/hr": "km/h", "kmhr": "km/h", "kmh-1": "km/h",
     "km h-1": "km/h", "mi/h": "mph", "mi/hr": "mph", "miles/h": "mph", "miles per hour": "mph",
     "kt": "kn", "kts": "kn", "knot": "kn", "knots": "kn", "fps": "ft/s", "ft/sec": "ft/s",
     "m/s^2": "m/s2", "m/s²": "m/s2", "m/s/s": "m/s2", "mps2": "m/s2", "m s-2": "m/s2", "m s^-2": "m/s2",
@@ -179,6 +182,9 @@ _SPELLINGS: dict[str, str] = {
     "us gal": "gal", "kgs": "kg", "lbs": "lb", "pounds": "lb", "newton": "N", "nm": "N m", "n.m": "N m",
     "n*m": "N m", "lb-ft": "lbf ft", "ft-lb": "lbf ft", "lbf.ft": "lbf ft", "lbft": "lbf ft",
     "kw": "kW", "bhp": "hp", "ps": "metric hp", "cv": "metric hp", "1/metre": "1/m", "m-1": "1/m",
+    "volt": "V", "volts": "V", "millivolts": "mV", "tr/min": "rpm", "tours/min": "rpm", "giri/min": "rpm",
+    "toeren/min": "rpm", "umdr/min": "rpm", "sekunden": "s", "secondes": "s", "segundos": "s", "secondi": "s",
+    "por ciento": "%", "pour cent": "%", "grad": "deg", "degres": "deg", "grados": "deg", "gradi": "deg",
 }  # fmt: skip
 
 _UNIT_NAMES = {unit for units in UNITS.values() for unit in units}
@@ -300,55 +306,70 @@ _CHANNELS: list[Channel] = [
     Channel("time", "t", "time", "Seconds: since the first sample of a recording, or since a lap's own crossing of the line",
             ("time", "t", "timestamp", "time stamp", "timestamps", "elapsed time", "elapsed", "session time", "log time",
              "utc time", "utc", "clock", "date time", "datetime", "epoch", "unix time", "time of day", "run time",
-             "gps time", "zeit", "temps", "tiempo", "tempo")),
+             "gps time", "zeit", "uhrzeit", "temps", "heure", "tiempo", "hora", "tempo", "ora", "tijd")),
     Channel("distance", "sigma", "length", "Place on the track: metres from the start/finish line along the reference line"),
     Channel("path", "s", "length", "Metres actually driven since the lap's own crossing of the line"),
     Channel("odometer", "S", "length", "Running distance as logged, not reset at the line",
             ("distance", "dist", "odometer", "total distance", "distance travelled", "distance traveled",
-             "run distance", "session distance", "path", "weg", "strecke", "distanz", "distancia", "distanza")),
+             "run distance", "session distance", "path", "weg", "strecke", "distanz", "gefahrene strecke",
+             "distance parcourue", "distancia", "distancia recorrida", "distanza", "distanza percorsa",
+             "distancia percorrida", "afstand")),
     Channel("lap_distance", "s_lap", "length", "Distance since the line as logged, falling back to zero each lap",
             ("lap distance", "lap dist", "distance in lap", "distance this lap", "distance into lap",
-             "lapdistance", "lapdist")),
+             "lapdistance", "lapdist", "rundendistanz", "rundenstrecke", "distance tour", "distance dans le tour",
+             "distancia vuelta", "distancia de vuelta", "distanza giro", "distancia da volta", "rondeafstand")),
     Channel("offset", "e", "length", "Distance of the car from the reference line, positive to the left"),
     Channel("lap", "n", "number", "Lap number",
             ("lap", "lap number", "lap no", "lap num", "lap count", "lap counter", "laps", "lap id", "current lap",
-             "lapnumber", "runde", "tour", "vuelta", "giro"), "discrete"),
+             "lapnumber", "runde", "rundennummer", "tour", "numero de tour", "numero tour", "vuelta", "numero de vuelta",
+             "giro", "numero giro", "volta", "numero da volta", "ronde", "rondenummer"), "discrete"),
     Channel("lap_clock", "t_lap", "time", "Time since the line as logged, falling back to zero each lap",
-            ("lap time", "current lap time", "time in lap", "lap timer", "lap clock", "time this lap", "laptime")),
+            ("lap time", "current lap time", "time in lap", "lap timer", "lap clock", "time this lap", "laptime",
+             "rundenzeit", "temps au tour", "temps tour", "tiempo de vuelta", "tiempo vuelta", "tempo giro", "tempo sul giro",
+             "tempo de volta", "tempo da volta", "rondetijd")),
     Channel("x", "x", "length", "Position east of a local origin",
             ("x", "pos x", "position x", "x position", "x pos", "east", "easting", "local x", "posx", "x coordinate")),
     Channel("y", "y", "length", "Position north of a local origin",
             ("y", "pos y", "position y", "y position", "y pos", "north", "northing", "local y", "posy", "y coordinate")),
     Channel("z", "z", "length", "Height of the car, positive up",
-            ("z", "altitude", "alt", "height", "elevation", "elev", "pos z", "position z", "z position", "up")),
+            ("z", "altitude", "alt", "height", "elevation", "elev", "pos z", "position z", "z position", "up",
+             "hoehe", "höhe", "altitud", "altitudine", "altura", "hoogte")),
     Channel("latitude", "phi", "angle", "Geodetic latitude (WGS 84), north positive",
-            ("latitude", "lat", "breite", "breitengrad")),
+            ("latitude", "lat", "breite", "breitengrad", "latitud", "latitudine", "breedtegraad")),
     Channel("longitude", "lambda", "angle", "Geodetic longitude (WGS 84), east positive",
-            ("longitude", "lon", "long", "lng", "laenge", "längengrad"), "angle"),
+            ("longitude", "lon", "long", "lng", "laenge", "länge", "längengrad", "laengengrad",
+             "longitud", "longitudine", "lengtegraad"), "angle"),
     Channel("speed", "v", "speed", "Speed over the ground, along the path",
             ("speed", "velocity", "vel", "v", "vx", "ground speed", "vehicle speed", "car speed", "speed over ground",
              "groundspeed", "sog", "forward speed", "longitudinal speed", "longitudinal velocity",
              "speed x", "velocity x", "vel x", "road speed",
-             "geschwindigkeit", "vitesse", "velocidad", "velocita", "velocità")),
+             "geschwindigkeit", "fahrgeschwindigkeit", "fahrzeuggeschwindigkeit", "vitesse", "vitesse vehicule",
+             "vitesse du vehicule", "vitesse sol", "velocidad", "velocidad del vehiculo", "velocidad vehiculo", "velocità",
+             "velocità veicolo", "velocidade", "velocidade do veiculo", "snelheid", "voertuigsnelheid")),
     Channel("lateral_velocity", "v_y", "speed", "Speed across the car, positive to the left",
             ("vy", "lateral velocity", "lateral speed", "velocity y", "speed y", "vel y")),
     Channel("heading", "psi", "angle", "Direction the car points, anticlockwise from x (east)",
             ("heading", "yaw", "yaw angle", "psi", "phi", "heading angle"), "angle"),
     Channel("course", "chi", "angle", "Direction of travel, clockwise from north (compass)",
-            ("course", "course over ground", "cog", "bearing", "true course", "track angle"), "angle"),
+            ("course", "course over ground", "cog", "bearing", "true course", "track angle",
+             "kurs", "cap", "rumbo", "rotta", "rumo", "koers"), "angle"),
     Channel("yaw_rate", "omega", "angular rate", "Rate of turn, positive to the left",
             ("yaw rate", "yawrate", "omega", "omega z", "gyro z", "gyro yaw", "rate of turn", "yaw velocity",
-             "gierrate", "z rate", "angular rate z", "r rate")),
+             "gierrate", "giergeschwindigkeit", "vitesse de lacet", "velocidad de guiñada", "velocità di imbardata",
+             "velocidade de guinada", "giersnelheid", "z rate", "angular rate z", "r rate")),
     Channel("curvature", "kappa", "curvature", "Curvature of the driven path, positive to the left",
             ("curvature", "path curvature", "kappa")),
     Channel("longitudinal_acceleration", "a_x", "acceleration", "Acceleration along the car, positive forward",
             ("ax", "accel x", "acceleration x", "acc x", "longitudinal acceleration", "long accel", "longitudinal accel",
              "longitudinal g", "long g", "g long", "longacc", "inline acceleration", "x acceleration", "accelx", "long acc",
-             "g longitudinal", "longitudinal acc", "forward acceleration")),
+             "g longitudinal", "longitudinal acc", "forward acceleration", "längsbeschleunigung", "laengsbeschleunigung",
+             "accélération longitudinale", "aceleración longitudinal", "accelerazione longitudinale",
+             "aceleração longitudinal", "langsversnelling")),
     Channel("lateral_acceleration", "a_y", "acceleration", "Acceleration across the car, positive to the left",
             ("ay", "accel y", "acceleration y", "acc y", "lateral acceleration", "lat accel", "lateral accel", "lateral g",
              "lat g", "g lat", "latacc", "side acceleration", "y acceleration", "accely", "lat acc", "g lateral",
-             "lateral acc", "querbeschleunigung")),
+             "lateral acc", "querbeschleunigung", "accélération latérale", "accélération transversale", "aceleración lateral",
+             "accelerazione laterale", "aceleração lateral", "dwarsversnelling")),
     Channel("vertical_acceleration", "a_z", "acceleration", "Acceleration normal to the car, positive up",
             ("az", "accel z", "acceleration z", "acc z", "vertical acceleration", "vert accel", "vertical g", "accelz",
              "z acceleration")),
@@ -356,23 +377,37 @@ _CHANNELS: list[Channel] = [
             ("throttle", "throttle position", "throttle pos", "throttle pedal", "throttle ped", "throttle ped cmd",
              "accelerator", "accelerator pedal", "accelerator position", "pedal", "pedal position", "gas", "gas pedal",
              "throttle cmd", "throttle command", "tps", "throttle angle", "throttle opening", "throttle input",
-             "gaspedal", "gas pedal position", "drosselklappe", "papillon", "acelerador", "acceleratore", "accelerateur")),
+             "gas pedal position", "gaspedal", "gaspedalstellung", "fahrpedal", "fahrpedalstellung", "drosselklappe",
+             "drosselklappenstellung", "drosselklappenwinkel", "accélérateur", "pédale accélérateur", "pédale d accélérateur",
+             "position accélérateur", "papillon", "position papillon", "ouverture papillon", "gaz", "acelerador",
+             "posición acelerador", "posición del acelerador", "pedal acelerador", "mariposa", "posición mariposa",
+             "apertura mariposa", "acceleratore", "pedale acceleratore", "posizione acceleratore", "farfalla",
+             "posizione farfalla", "apertura farfalla", "pedal do acelerador", "posição do acelerador", "borboleta",
+             "gaspedaal", "gasklep", "gasklepstand")),
     Channel("brake", "b", "fraction", "Brake pedal, 0 released to 1 fully applied",
             ("brake", "brake pedal", "brake position", "brake pos", "brakes", "brake input", "brake pedal position",
-             "bremse", "frein", "freno", "brake ped", "brake cmd")),
+             "brake ped", "brake cmd", "bremse", "bremspedal", "frein", "freins", "pédale de frein", "freno", "frenos",
+             "pedal de freno", "pedal freno", "pedale freno", "freio", "pedal de freio", "pedal do freio", "travão", "rem",
+             "rempedaal")),
     Channel("brake_pressure", "p_b", "pressure", "Brake line pressure",
             ("brake pressure", "brake press", "brake line pressure", "front brake pressure", "brake pressure front",
-             "brake ped cmd", "bremsdruck")),
+             "brake ped cmd", "bremsdruck", "pression frein", "pression freins", "pression de frein", "pression de freinage",
+             "presión freno", "presión de freno", "pressione freno", "pressione freni", "pressão de freio",
+             "pressão do freio", "remdruk")),
     Channel("steering", "delta_w", "angle", "Steering-wheel angle, positive to the left",
             ("steering", "steering angle", "steering wheel angle", "steering wheel", "steer", "steer angle", "steering position",
-             "steering pos", "handwheel angle", "lenkwinkel", "steering input")),
+             "steering pos", "handwheel angle", "steering input", "lenkwinkel", "lenkradwinkel", "lenkung", "volant",
+             "angle volant", "angle au volant", "angle du volant", "volante", "ángulo volante", "ángulo de volante",
+             "ángulo del volante", "angolo volante", "sterzo", "angolo sterzo", "ângulo do volante", "stuurhoek", "stuur")),
     Channel("road_wheel_angle", "delta", "angle", "Steer angle of the front road wheels, positive to the left",
             ("road wheel angle", "delta", "wheel angle", "front wheel angle", "front steer angle")),
     Channel("engine_speed", "n_e", "angular rate", "Engine speed",
             ("engine speed", "rpm", "engine rpm", "revs", "engine revs", "engine revolutions", "tach", "tachometer",
-             "drehzahl", "motordrehzahl", "regime moteur")),
+             "rpm motor", "drehzahl", "motordrehzahl", "régime", "régime moteur", "tours moteur", "régimen motor",
+             "régimen del motor", "revoluciones", "giri", "giri motore", "regime motore", "rotação", "rotação do motor",
+             "toerental", "motortoerental")),
     Channel("gear", "G", "number", "Gear engaged, 0 neutral", ("gear", "gear position", "gear number", "current gear",
-            "selected gear", "gear pos", "gang", "rapport", "marcha", "marcia"), "discrete"),
+            "selected gear", "gear pos", "gang", "rapport", "rapport engagé", "marcha", "marcia", "versnelling"), "discrete"),
     Channel("roll", "phi_r", "angle", "Roll angle of the body, positive to the right side down",
             ("roll", "roll angle"), "angle"),
     Channel("pitch", "theta", "angle", "Pitch angle of the body, positive nose down", ("pitch", "pitch angle"), "angle"),
@@ -382,9 +417,13 @@ _CHANNELS: list[Channel] = [
             ("banking", "bank", "bank angle", "track banking")),
     Channel("fuel", "V_f", "volume", "Fuel on board", ("fuel", "fuel level", "fuel volume", "fuel remaining")),
     Channel("water_temperature", "T_w", "temperature", "Coolant temperature",
-            ("water temperature", "water temp", "coolant temp", "coolant temperature", "engine temp", "engine temperature")),
-    Channel("oil_temperature", "T_o", "temperature", "Oil temperature", ("oil temperature", "oil temp")),
-    Channel("oil_pressure", "p_o", "pressure", "Oil pressure", ("oil pressure", "oil press")),
+            ("water temperature", "water temp", "coolant temp", "coolant temperature", "engine temp", "engine temperature",
+             "wassertemperatur", "kühlmitteltemperatur", "température eau", "température d eau", "temperatura agua",
+             "temperatura del agua", "temperatura acqua", "temperatura da água", "watertemperatuur")),
+    Channel("oil_temperature", "T_o", "temperature", "Oil temperature", ("oil temperature", "oil temp", "öltemperatur", "oeltemperatur", "température huile", "température d huile",
+             "temperatura aceite", "temperatura del aceite", "temperatura olio", "temperatura do óleo", "olietemperatuur")),
+    Channel("oil_pressure", "p_o", "pressure", "Oil pressure", ("oil pressure", "oil press", "öldruck", "oeldruck", "pression huile", "pression d huile", "presión aceite",
+             "presión de aceite", "pressione olio", "pressão do óleo", "oliedruk")),
     Channel("air_temperature", "T_a", "temperature", "Air temperature",
             ("air temperature", "air temp", "ambient temperature", "ambient temp")),
     Channel("position_accuracy", "u_p", "length", "Accuracy of position as the receiver states it",
@@ -442,6 +481,24 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "delta_rate": ("time", "Time lost per 100 m at this place; positive is losing"),
     "time_lost": ("time", "Time lost between two places; positive is slower"),
     "reference": ("number", "Lap that another is compared with"),
+    "part": ("number", "Part of a corner: entry, middle, exit; or straight"),
+    "cause": ("number", "What time was lost by: a column of the ledger, or carried_in"),
+    "longer_way": ("time", "Time lost by driving more metres, and by what those metres cost in speed"),
+    "lower_speed": ("time", "Time lost by lower speed, where no model of the car says why"),
+    "cornering": ("time", "Time lost by bending more or less at the same speed"),
+    "elevation": ("time", "Time lost by another climb or fall"),
+    "unexplained": (
+        "time",
+        "Time lost that no known cause explains: wind, tow, contact, gear, errors of place and sensors",
+    ),
+    "carried_in": ("time", "Time lost by the speed brought over the line at the start of the lap"),
+    "made": ("time", "Time lost, charged to the place where it was made"),
+    "paid": ("time", "Time lost while driving there, wherever it was made"),
+    "energy_difference": ("number", "Kinetic energy per mass less that of the reference, J/kg"),
+    "coefficient": ("number", "Coefficient of the car's model"),
+    "value": ("number", "Value of a coefficient, in the unit beside it"),
+    "unit": ("number", "SI unit"),
+    "meaning": ("number", "What a coefficient says, in words"),
 }
 
 UNCERTAINTY = "_uncertainty"
@@ -499,6 +556,7 @@ def split_unit(header: str) -> tuple[str, str | None]:
     ('vx', 'm/s')
     """
     unit: str | None = None
+    header = unicodedata.normalize("NFC", header)  # a letter and its accent may be written as two signs
     bracket = _BRACKETS.search(header)
     if bracket:
         unit = unit_name(bracket.group(1))
@@ -510,7 +568,7 @@ def split_unit(header: str) -> tuple[str, str | None]:
             tail = " ".join(words[-count:])
             spelled = unit_name(tail) if len(words) > count and len(tail) > 1 else None
             if spelled is not None and spelled != "1":
-                return " ".join(words[:-count]).strip(" /"), spelled
+                return " ".join(words[:-count]).strip(" /").removesuffix(" in"), spelled
         if words[-1] in {"s", "m", "g", "c", "f", "k", "%"}:
             return " ".join(words[:-1]), unit_name(words[-1].upper() if words[-1] == "k" else words[-1])
     if unit is None and joined.endswith("%"):
@@ -523,7 +581,7 @@ def _aliases() -> dict[str, str]:
     table: dict[str, str] = {}
     for channel in _CHANNELS:
         for alias in channel.aliases:
-            table.setdefault(alias, channel.name)
+            table.setdefault(_plain(alias), channel.name)
     for channel in _CHANNELS:  # lapkit's own names read back as themselves
         table[channel.name] = channel.name
         table[channel.name.replace("_", " ")] = channel.name
@@ -533,7 +591,15 @@ def _aliases() -> dict[str, str]:
 
 
 def _alias(words: str) -> str | None:
-    return _aliases().get(words)
+    return _aliases().get(_plain(words))
+
+
+def _plain(words: str) -> str:
+    """Words without accents, in small letters."""
+    if words.isascii():
+        return words.lower()
+    parts = unicodedata.normalize("NFKD", words.casefold())
+    return "".join(part for part in parts if not unicodedata.combining(part))
 
 
 def channel_for(words: str) -> tuple[str, int] | None:

@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from lapkit.__main__ import main
@@ -54,27 +55,85 @@ def test_lifts_and_corners_json(capsys):
 
 def test_compare_json_ends_at_the_lap_time_difference(capsys):
     out = json.loads(run(capsys, "compare", OVAL, "--json"))
-    assert list(out) == ["lap", "reference", "lap_time_difference", "uncertainty", "distance", "delta"]
+    assert list(out) == ["lap", "reference", "lap_time_difference", "uncertainty", "distance", "delta", "ledger"]
     assert (out["lap"], out["reference"]) == (10, 6)
     assert len(out["distance"]) == len(out["delta"])
     assert out["delta"][-1] == pytest.approx(out["lap_time_difference"], abs=1e-9)
     assert abs(out["lap_time_difference"] - 0.071) < 2 * out["uncertainty"]
 
 
-def test_compare_says_it_in_three_sentences_and_draws_it(capsys, tmp_path):
+def test_compare_json_holds_the_ledger(capsys):
+    out = json.loads(run(capsys, "compare", OVAL, "--json"))
+    ledger = out["ledger"]
+    assert list(ledger) == ["segments", "causes", "cells", "carried_in", "total"]
+    assert "corner 1 entry" in ledger["segments"]
+    assert {"longer_way", "throttle", "unexplained"} <= set(ledger["causes"])
+    assert len(ledger["cells"]) == len(ledger["segments"])
+    assert {len(row) for row in ledger["cells"]} == {len(ledger["causes"])}
+    assert ledger["total"] == pytest.approx(out["lap_time_difference"], abs=1e-9)
+    assert sum(map(sum, ledger["cells"])) + ledger["carried_in"] == pytest.approx(ledger["total"], abs=1e-9)
+
+
+def test_compare_json_says_why_there_are_no_causes(capsys, tmp_path):
+    bare = tmp_path / "bare.csv"
+    pd.read_csv(OVAL, sep=None, engine="python").drop(columns="Throttle (%)").to_csv(bare, index=False)
+    ledger = json.loads(run(capsys, "compare", str(bare), "--json"))["ledger"]
+    assert list(ledger) == ["segments", "causes", "cells", "carried_in", "total", "reason"]
+    assert ledger["carried_in"] is None
+    assert "throttle" in ledger["reason"]
+    assert sum(map(sum, ledger["cells"])) == pytest.approx(ledger["total"], abs=1e-9)
+    assert "the model of the car was refused" in run(capsys, "compare", str(bare))
+
+
+def test_compare_says_why_and_draws_it(capsys, tmp_path):
     picture = tmp_path / "out.png"
     text = run(capsys, "compare", OVAL, "--figure", str(picture))
     first = text.split("\n")[0]
     assert "Lap 10" in first
-    assert "corner 1" in first
+    assert "made in corner 1 with the throttle" in first
+    assert "To try in corner 1: what lap 6 did." in text
     assert "the makers' limits" in text
     assert picture.read_bytes().startswith(b"\x89PNG")
+
+
+def test_compare_prints_the_ledger_with_its_noise_in_brackets(capsys):
+    lines = run(capsys, "compare", OVAL).splitlines()
+    head = next(k for k, line in enumerate(lines) if line.startswith("Segment"))
+    ledger = json.loads(run(capsys, "compare", OVAL, "--json"))["ledger"]
+    row = ledger["segments"].index("corner 1 entry")
+    throttle = ledger["cells"][row][ledger["causes"].index("throttle")]
+    line = next(line for line in lines[head:] if line.startswith("corner 1 entry"))
+    assert f" {throttle:+.3f} " in line
+    assert "(" in line
+    assert any(line.startswith("whole lap") for line in lines[head:])
 
 
 def test_compare_with_another_recording(capsys):
     out = json.loads(run(capsys, "compare", OVAL, "--other", OVAL, "--against", "6", "--json"))
     same = json.loads(run(capsys, "compare", OVAL, "--against", "6", "--json"))
     assert out["lap_time_difference"] == pytest.approx(same["lap_time_difference"], abs=1e-6)
+    assert out["ledger"]["causes"] == same["ledger"]["causes"]
+    assert sum(map(sum, out["ledger"]["cells"])) + out["ledger"]["carried_in"] == pytest.approx(
+        out["ledger"]["total"], abs=1e-9
+    )
+
+
+def test_compare_with_a_recording_at_another_rate_and_in_other_units(capsys, tmp_path):
+    table = pd.read_csv(OVAL, sep=None, engine="python")
+    table = table.iloc[::2].assign(**{"Speed (mph)": table["Speed (km/h)"] / 1.609344}).drop(columns="Speed (km/h)")
+    other = tmp_path / "other.csv"
+    table.to_csv(other, index=False)
+    words = "compare", OVAL, "--other", str(other), "--lap", "10", "--against", "6"
+    out = json.loads(run(capsys, *words, "--json"))
+    same = json.loads(run(capsys, "compare", OVAL, "--lap", "10", "--against", "6", "--json"))
+    assert out["lap_time_difference"] == pytest.approx(same["lap_time_difference"], abs=2 * out["uncertainty"])
+    throttle = [
+        sum(row[one["ledger"]["causes"].index("throttle")] for row in one["ledger"]["cells"]) for one in (out, same)
+    ]
+    assert throttle[0] == pytest.approx(throttle[1], abs=0.01)
+    text = run(capsys, *words)
+    assert "lap 6 of other.csv" in text
+    assert "km/h lower" in text
 
 
 def test_the_best_lap_is_compared_with_the_next_best(capsys):

@@ -178,7 +178,7 @@ def integrate(
     slopes = [(powers[i + 1] - powers[i]) / (knots[i + 1] - knots[i]) for i in range(len(knots) - 1)]
     last = len(slopes) - 1
     rows: list[list[float]] = []
-    origin, scale = 0.0, 1.0
+    origin, scale, share, wind = 0.0, 1.0, 1.0, 0.0
 
     def rates(s: float, v: float, th: float, br: float) -> tuple[float, float]:
         place = (s - origin) * scale
@@ -187,9 +187,17 @@ def integrate(
         a0, a1, b0, b1, c0, c1 = rows[i]
         ay = v * v * (b0 + f * b1)
         k = min(max(bisect_right(knots, th) - 1, 0), last)
-        power = powers[k] + slopes[k] * (th - knots[k])
+        power = share * (powers[k] + slopes[k] * (th - knots[k]))
         drive = power / v if v * traction > power else traction * (th > 0)
-        a = drive - drag * v * v - rolling - cornering * ay * ay - braking * br - STANDARD_GRAVITY * (c0 + f * c1)
+        air = v + wind
+        a = (
+            drive
+            - drag * air * abs(air)
+            - rolling
+            - cornering * ay * ay
+            - braking * br
+            - STANDARD_GRAVITY * (c0 + f * c1)
+        )
         return v * (a0 + f * a1), a
 
     throttle, brake = Pedal(1.0), Pedal(0.0)
@@ -204,6 +212,7 @@ def integrate(
 
     for number, script in enumerate(scripts):
         shapes = _tabulate(track, script.line or Line(length))
+        share, wind = script.power, script.headwind
         s = start_distance if number == 0 else 0.0
         element = next(i for i, shape in enumerate(shapes) if s < shape.end)
         origin, _, scale, rows = shapes[element]

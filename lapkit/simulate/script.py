@@ -75,10 +75,16 @@ class Script:
         Line driven; None for the centre line.
     actions : tuple of Lift or Braking
         In order of their places. They may not overlap nor run over the line.
+    power : float
+        Share of the car's power that it has in this lap: an engine that ails, or a tow's opposite.
+    headwind : float
+        Speed of the air against the car (m/s), the same all round the lap; negative pushes.
     """
 
     line: Line | None = None
     actions: tuple[Lift | Braking, ...] = ()
+    power: float = 1.0
+    headwind: float = 0.0
 
 
 class Pedal:

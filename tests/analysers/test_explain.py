@@ -1,0 +1,299 @@
+"""The sentences: single changes of a simulated driver are named, and every number in them can be looked up."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pandas as pd
+import pytest
+from support import session_of
+
+from lapkit import corners, delta, explain, ledger, lifts, longitudinal_model, losses
+from lapkit.analysers.explain import summary, to_try
+from lapkit.analysers.findings import headline, standing_out, zones
+from lapkit.channels import from_si
+from lapkit.simulate import Braking, Lift, Line, Noise, drive, oval, oval_driver, record, road_course, road_driver
+from lapkit.simulate.demo import OVAL_CAR, ROAD_CAR
+from lapkit.simulate.driver import run_scripts
+
+ROUNDED = Noise(speed_step=0.01, throttle_step=0.01)
+PAIRS = ["deeper", "longer", "only once", "higher", "slow start", "same"]
+
+
+def changed(script, number, **change):
+    actions = list(script.actions)
+    actions[number] = replace(actions[number], **change)
+    return replace(script, actions=tuple(actions))
+
+
+@cache
+def oval_stint():
+    """A stint of single changes: the session, its model, and (lap, reference) of each change."""
+    track, car, driver = oval(), OVAL_CAR, oval_driver(oval())
+    rng = np.random.default_rng(5)
+    base, warm = run_scripts(driver, 1, rng, 0.0)[0], run_scripts(driver, 5, rng, 1.0)
+    first = track.turns[0]
+    lift = base.actions[0]
+    assert isinstance(lift, Lift)
+    s = np.arange(0.0, track.length, 12.0)
+    share = np.clip(np.minimum((s - first.start) / 70 + 1, (first.end - s) / 70 + 1), 0, 1)
+    smooth = share**3 * (10 - 15 * share + 6 * share**2)
+    high = Line(track.length, s.tolist(), (base.line(s)[0] - 4.0 * smooth).tolist())
+    slow = changed(base, 1, hold=base.actions[1].hold + 0.6)
+    scripts = [*warm, base, base, base]
+    pairs = {}
+    for name, script in {
+        "deeper": changed(base, 0, depth=max(lift.depth - 0.12, 0.0)),
+        "longer": changed(base, 0, hold=lift.hold + 0.25),
+        "only once": replace(base, actions=base.actions[:1]),
+        "higher": replace(base, line=high),
+    }.items():
+        pairs[name] = (len(scripts), len(scripts) - 1)
+        scripts += [script, base, base]
+    scripts += [base, base]
+    pairs["same"] = (len(scripts) - 1, len(scripts) - 2)
+    pairs["slow start"] = (len(scripts) + 1, len(scripts) - 1)
+    scripts += [slow, base, base]
+    truth = drive(track, car, scripts, start_speed=43.0)
+    session = session_of(record(truth, 60.0, noise=ROUNDED, seed=2), start_line=track.start_line)
+    return session, longitudinal_model(session), pairs
+
+
+def told(name, *, swapped=False):
+    session, model, pairs = oval_stint()
+    frames = [session.lap(n) for n in pairs[name]]
+    return explain(*(frames[::-1] if swapped else frames), model=model), *frames, model
+
+
+# ----------------------------------------------------------------- what is said
+
+
+@pytest.mark.parametrize("name", PAIRS)
+@pytest.mark.parametrize("swapped", [False, True])
+def test_three_to_six_sentences_without_dots_missing(name, swapped):
+    sentences = told(name, swapped=swapped)[0]
+    assert 3 <= len(sentences) <= 6
+    for sentence in sentences:
+        assert sentence[0].isupper() or sentence[0].isdigit() or sentence[0] in "+-"
+        assert sentence.endswith(".") and "  " not in sentence and "nan" not in sentence
+
+
+def test_a_deeper_lift_is_told_with_its_corner_and_what_was_done():
+    sentences, *_ = told("deeper")
+    assert re.search(r"was made in corner 1( from \d+ m on)? with the throttle: ", sentences[1])
+    assert re.search(r"the throttle went 1[123] % lower", sentences[1])
+    assert "the lowest speed was" in sentences[1] and "lower" in sentences[1]
+    assert any("paid only on the straight after corner 1" in sentence for sentence in sentences)
+    assert "corner 2" not in " ".join(sentences)
+
+
+def test_a_longer_lift_is_told_as_longer():
+    assert re.search(r"lasted 0\.2[3-7] s longer", told("longer")[0][1])
+
+
+def test_a_lift_that_only_one_lap_made():
+    sentences, *_ = told("only once")
+    assert "gained in corner 2" in sentences[1]
+    assert "only lap" in sentences[1]
+
+
+def test_a_higher_line_is_told_as_a_longer_way_in_metres():
+    sentences, lap, reference, model = told("higher")
+    said = " ".join(sentences)
+    assert "longer way" in sentences[1]
+    metres = float(re.search(r"the way was (\d+\.\d) m longer", said).group(1))
+    more = lap["path"].iloc[-1] - reference["path"].iloc[-1]
+    assert metres == pytest.approx(more, abs=0.6)
+    assert to_try(lap, reference, model=model) == "" or "lifted" in to_try(lap, reference, model=model)
+
+
+def test_a_slower_start_is_told_as_brought_over_the_line_and_there_is_nothing_to_try():
+    sentences, lap, reference, model = told("slow start")
+    assert "made by the speed brought over the line" in sentences[1]
+    assert re.search(r"\(\d\.\d km/h less\)", sentences[1])
+    assert to_try(lap, reference, model=model) == ""
+
+
+def test_equal_laps_are_told_as_equal():
+    sentences, lap, reference, model = told("same")
+    assert sentences[0].endswith("the two may be equal.")
+    assert to_try(lap, reference, model=model) == ""
+    assert explain(lap, lap, model=model)[1].startswith("No place and no cause stands out")
+
+
+def test_a_lap_that_was_faster_gained():
+    sentences, lap, reference, model = told("deeper", swapped=True)
+    assert "faster" in sentences[0]
+    assert "was gained in corner 1" in sentences[1]
+    assert "less low" in sentences[1]
+    advice = to_try(reference, lap, model=model)
+    assert advice.startswith(f"To try in corner 1: what lap {reference.attrs['lap']} did.")
+
+
+def test_braking_for_a_corner_is_told_at_the_corner():
+    """A driver brakes on the straight, for the corner ahead."""
+    track, car = road_course(), ROAD_CAR
+    rng = np.random.default_rng(6)
+    driver = road_driver(track, car)
+    base, warm = run_scripts(driver, 1, rng, 0.0)[0], run_scripts(driver, 4, rng, 1.0)
+    zone = next(k for k, action in enumerate(base.actions) if isinstance(action, Braking))
+    early = changed(base, zone, start=base.actions[zone].start - 12.0)
+    truth = drive(track, car, [*warm, base, base, early, base], start_speed=45.0)
+    session = session_of(record(truth, 60.0, noise=ROUNDED, seed=2), start_line=track.start_line)
+    sentences = explain(session.lap(8), session.lap(7), model=longitudinal_model(session))
+    assert re.search(r"was made in corner 1 from \d+ m on .*brake", sentences[1])
+    assert re.search(r"the lift began 1[0-4] m earlier", sentences[1])
+
+
+# -------------------------------------------------------------- what it rests on
+
+
+def looked_up(lap, reference, model):
+    """Every number the sentences may hold, by unit."""
+    book, table = ledger(lap, reference, model=model), delta(lap, reference)
+    events = [lifts(lap), lifts(reference), corners(lap), corners(reference)]
+    starts = np.concatenate([events[0]["start_distance"], events[1]["start_distance"]])
+    rows = corners(lap)
+    cuts = [{}] + [{name: start} for name in rows["corner"] for start in starts]
+    seconds = [
+        *table["delta"].tail(1),
+        *(2 * table["delta_uncertainty"].tail(1)),
+        *losses(table, count=None)["time_lost"],
+    ]
+    seconds += [book.carried_in, 2 * book.carried_in_uncertainty, *book.segments["time_lost"]]
+    for zone in [zone for cut in cuts for zone in zones(book, cut)]:
+        seconds += [zone.made, zone.noise, *zone.costs.values()]
+    whole = book.by_cause()
+    seconds += [
+        *whole["time_lost"],
+        *(2 * whole["time_lost_uncertainty"]),
+        lap.attrs["lap_time"],
+        reference.attrs["lap_time"],
+    ]
+    mine, theirs = events[0]["duration"].to_numpy(), events[1]["duration"].to_numpy()
+    seconds += [*mine, *theirs, *(mine[:, None] - theirs).ravel()]
+    place, other = (events[k]["start_distance"].to_numpy() for k in (0, 1))
+    metres = [*place, *other, *(place[:, None] - other).ravel()]
+    metres += [*rows["start_distance"], *rows["end_distance"]]
+    for zone in zones(book):
+        ways = [f.loc[(f.index >= zone.start) & (f.index <= zone.end), "path"] for f in (lap, reference)]
+        metres.append(np.subtract(*(way.iloc[-1] - way.iloc[0] for way in ways)))
+    low, high = (events[k]["min_speed"].to_numpy() for k in (2, 3))
+    speeds = [*low, *high, *(low[:, None] - high).ravel()]
+    speeds.append(book.places["energy_difference"].iloc[0] / np.mean([f["speed"].iloc[0] for f in (lap, reference)]))
+    floor, lowest = (events[k]["min_throttle"].to_numpy() for k in (0, 1))
+    shares = 100 * np.concatenate([floor, lowest, (floor[:, None] - lowest).ravel()])
+    return {"s": seconds, "m": metres, "km/h": [from_si(v, "km/h", "speed") for v in speeds], "%": shares}
+
+
+@pytest.mark.parametrize("name", PAIRS)
+@pytest.mark.parametrize("swapped", [False, True])
+def test_every_number_is_in_a_table(name, swapped):
+    sentences, lap, reference, model = told(name, swapped=swapped)
+    if swapped:
+        lap, reference = reference, lap
+    known = looked_up(lap, reference, model)
+    text = " ".join([*sentences, to_try(lap, reference, model=model)])
+    text = re.sub(r"±([\d.]+)\)", r"±\1 s)", text.replace("±", "± "))
+    text = re.sub(r"± ([\d.]+)\)", r"\1 s)", text)
+    found = re.findall(r"(?<![\d.])(\d+(?:\.\d+)?) (s|m|km/h|%)(?![\w/])", text)
+    assert len(found) >= 3
+    for number, unit in found:
+        decimals = len(number.partition(".")[2])
+        miss = np.abs(np.abs(np.asarray(known[unit], dtype=float)) - float(number))
+        assert np.nanmin(miss) <= 0.51 * 10.0**-decimals, f"{number} {unit} in: {text}"
+
+
+def test_nothing_inside_its_noise_is_told():
+    for name in PAIRS:
+        _, lap, reference, model = told(name)
+        book = ledger(lap, reference, model=model)
+        for zone in [*standing_out(book, zones(book))[0], *standing_out(book, zones(book))[1]]:
+            assert abs(zone.made) > zone.noise
+            assert all(abs(cost) > 2 * zone.sigma[cause] for cause, cost in zone.parts.items())
+            assert "unexplained" not in zone.parts
+
+
+def test_zones_hold_every_cell_however_they_are_cut():
+    _, lap, reference, model = told("deeper")
+    book = ledger(lap, reference, model=model)
+    whole = pd.DataFrame([zone.costs for zone in zones(book)])
+    np.testing.assert_allclose(whole.sum(), book.cells.sum(), atol=1e-12)
+    of_corner = book.cells[book.segments["corner"].to_numpy() == "2"].sum()
+    np.testing.assert_allclose(pd.Series(next(z.costs for z in zones(book) if z.corner == "2")), of_corner, atol=1e-12)
+    cut = zones(book, {"2": 700.0})
+    np.testing.assert_allclose(pd.DataFrame([zone.costs for zone in cut]).sum(), book.cells.sum(), atol=1e-12)
+    second = next(zone for zone in cut if zone.corner == "2")
+    assert second.early and second.start == 700.0 and second.where == "in corner 2 from 700 m on"
+    assert all(zone.corner != "2" for zone in zones(book, {"2": -50.0}) if zone.segment.startswith("straight"))
+    assert "straight after corner 1" not in [zone.segment for zone in zones(book, {"2": -50.0})]
+
+
+# ----------------------------------------------------------------- what is missing
+
+
+def test_without_throttle_the_reason_is_given_and_the_clock_is_told():
+    _, lap, reference, _ = told("deeper")
+    lap, reference = (frame.drop(columns="throttle") for frame in (lap, reference))
+    sentences = explain(lap, reference)
+    assert sentences[:3] == summary(lap, reference)
+    assert "the model of the car was refused: there is no throttle" in sentences[3]
+    assert 4 <= len(sentences) <= 5
+    assert to_try(lap, reference) == ""
+    assert headline(ledger(lap, reference)).endswith("only where it was paid is known")
+
+
+def test_a_longer_way_is_told_even_where_the_model_is_refused():
+    _, lap, reference, _ = told("higher")
+    lap, reference = (frame.drop(columns="throttle") for frame in (lap, reference))
+    assert "longer way alone is +0." in explain(lap, reference)[-1]
+
+
+def test_without_position_nothing_is_said_of_the_way():
+    _, lap, reference, model = told("deeper")
+    lap, reference = (frame.drop(columns=["x", "y", "offset"], errors="ignore") for frame in (lap, reference))
+    assert "way" not in " ".join(explain(lap, reference, model=model)).replace("was made", "")
+
+
+def test_a_lap_that_is_not_whole_has_nothing_to_explain():
+    _, lap, reference, _ = told("deeper")
+    lap = lap.copy()
+    lap.attrs["lap_time"] = None
+    assert "not both whole laps" in explain(lap, reference)[0]
+
+
+def test_a_speed_that_is_not_known_is_not_called_the_same():
+    _, lap, reference, _ = told("same")
+    lap = lap.copy()
+    corner = lap.attrs["corners"][0]
+    lap.loc[corner["apex_distance"] - 40.0 : corner["apex_distance"] + 40.0] = np.nan
+    said = summary(lap, reference)
+    assert "the lowest speed was the same" not in said[2] or "corner 1" not in said[2]
+    assert 3 <= len(explain(lap, reference)) <= 6
+
+
+def test_speeds_are_in_the_persons_unit():
+    _, lap, reference, model = told("deeper")
+    lap = lap.copy()
+    lap.attrs["speed_unit"] = "mph"
+    said = " ".join(explain(lap, reference, model=model))
+    assert " mph lower" in said and "km/h" not in said
+
+
+def test_laps_of_two_files_are_told_apart():
+    _, lap, reference, model = told("deeper")
+    lap = lap.copy()
+    lap.attrs["source"] = "other.csv"
+    sentences = explain(lap, reference, model=model)
+    assert f"Lap {lap.attrs['lap']} of other.csv" in sentences[0]
+    assert "of simulated.csv" in sentences[0]
+
+
+def test_the_frames_are_left_alone():
+    _, lap, reference, model = told("deeper")
+    before = lap.copy(), reference.copy()
+    explain(lap, reference, model=model)
+    assert lap.equals(before[0]) and reference.equals(before[1])

@@ -1,0 +1,354 @@
+"""The time ledger: exact sums, published decompositions, and simulated changes of known cost."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from itertools import permutations
+
+import numpy as np
+import pandas as pd
+import pytest
+from benchmarks import ledger_cases
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from support import session_of
+
+import lapkit
+from lapkit.analysers.energy import LongitudinalModel
+from lapkit.analysers.lap_pair import Pair
+from lapkit.analysers.ledger import Ledger, corner_parts, ledger
+from lapkit.analysers.ledger_split import _answer, _causes
+from lapkit.simulate import CONSUMER, oval, stint
+
+# ------------------------------------------------------------- published decompositions
+
+
+def over_orders(function: Callable[..., float], a: Sequence[float], b: Sequence[float]) -> list[float]:
+    """Effect of each factor, averaged over all orders of exchanging them: written here alone, as an oracle."""
+    effects = [0.0] * len(a)
+    orders = list(permutations(range(len(a))))
+    for order in orders:
+        at = list(a)
+        for k in order:
+            before = function(*at)
+            at[k] = b[k]
+            effects[k] += (function(*at) - before) / len(orders)
+    return effects
+
+
+# P. Das Gupta, Standardization and Decomposition of Rates: A User's Manual, US Bureau of the Census P23-186 (1993),
+# examples 2.1 to 2.4.
+DAS_GUPTA = [
+    ([10930, 0.717892], [16591, 0.825974], lambda *f: float(np.prod(f)), [4369.913, 1487.262], 5e-4),
+    (
+        [51.78746, 0.45919, 0.52638], [84.90502, 0.75756, 0.51065], lambda *f: float(np.prod(f)),
+        [10.4340333, 10.5608476, -0.6670084], 5e-8,
+    ),
+    (
+        [25.3, 0.214, 0.279, 0.949], [32.7, 0.290, 0.473, 0.986], lambda *f: float(np.prod(f)),
+        [0.6889411, 0.8125381, 1.3829055, 0.1047547], 5e-8,
+    ),
+    (
+        [0.58, 0.76, 0.84, 0.66, 16.573], [0.72, 0.97, 0.97, 0.56, 16.158], lambda *f: float(np.prod(f)),
+        [1.0909785, 1.2298438, 0.7278399, -0.8398707, -0.1290187], 5e-8,
+    ),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("a", "b", "function", "effects", "tolerance"), DAS_GUPTA)
+def test_published_decompositions(a, b, function, effects, tolerance) -> None:
+    found = over_orders(function, a, b)
+    assert found == pytest.approx(effects, abs=tolerance)
+    assert sum(found) == pytest.approx(function(*b) - function(*a), rel=1e-12)
+
+
+def test_two_factors_as_the_ledger_splits_metres_and_slowness() -> None:
+    """Das Gupta's example 2.1 as one cell: metres are the first factor, seconds per metre the second."""
+    (a, b, _, effects, tolerance) = DAS_GUPTA[0]
+    place = pd.Index(np.arange(10.0), name="distance")
+
+    def lap(number: int, metres: float, slowness: float) -> pd.DataFrame:
+        path = np.arange(10.0) * metres
+        frame = pd.DataFrame({"time": path * slowness, "path": path, "speed": 1 / slowness}, index=place)
+        frame.attrs = {
+            "lap": number, "source": "made up", "lap_time": 10 * metres * slowness, "track_length": 10.0, "step": 1.0,
+        }  # fmt: skip
+        return frame
+
+    pair = Pair.of([lap(1, *a), lap(2, *b)])
+    slowness = np.diff(pair.time, axis=1) / pair.metres
+    longer = slowness.mean(axis=0) * (pair.metres[1] - pair.metres[0])
+    assert longer.sum() / 10 == pytest.approx(effects[0], abs=tolerance)
+    found = ledger(lap(2, *b), lap(1, *a))
+    assert found.cells["lower_speed"].sum() / 10 == pytest.approx(effects[1], abs=tolerance)
+    assert found.cells["unexplained"].sum() / 10 == pytest.approx(effects[0], abs=tolerance)  # without position
+    assert "longer_way" in found.missing
+
+
+def test_throttle_is_exchanged_in_both_orders(clean: Stint) -> None:
+    pair = Pair.of([clean.session.lap(2), clean.session.lap(4)])
+    speed = pair.metres / np.diff(pair.time, axis=1)
+    made = _causes(pair, clean.model, speed, None)
+    at = int(np.argmax(np.abs(np.diff(pair.channels["throttle"], axis=0)[0, 1:-1])))
+    v = 0.5 * (speed[:, 1:] + speed[:, :-1])[:, at]
+    throttle = pair.channels["throttle"][:, 1:-1][:, at]
+    ds = 0.25 * (pair.metres[:, 1:] + pair.metres[:, :-1]).sum(axis=0)[at]
+
+    def drive(th: float, speed: float) -> float:
+        return float(clean.model.drive(np.array(th), np.array(speed)))
+
+    effects = over_orders(drive, [throttle[0], v[0]], [throttle[1], v[1]])
+    assert abs(effects[0]) > 0 and made.steps["throttle"][at] == pytest.approx(effects[0] * ds, rel=1e-9)
+
+
+# --------------------------------------------------------------------- exact identities
+
+
+class Stint:
+    """A recorded stint with its model."""
+
+    def __init__(self, **options) -> None:
+        self.samples, self.truth = stint(oval(), **options)
+        self.session = session_of(self.samples, start_line=self.truth.track.start_line)
+        self.model = lapkit.longitudinal_model(self.session)
+
+
+@pytest.fixture(scope="module")
+def clean() -> Stint:
+    return Stint(laps=6, seed=3)
+
+
+@pytest.fixture(scope="module")
+def noisy() -> Stint:
+    return Stint(laps=8, seed=5, rate=25.0, noise=CONSUMER)
+
+
+def total(table: Ledger) -> float:
+    return float(table.cells.to_numpy().sum()) + (table.carried_in if np.isfinite(table.carried_in) else 0.0)
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(pair=st.permutations(range(1, 7)), which=st.sampled_from(["clean", "noisy"]), given_model=st.booleans())
+def test_sum_and_antisymmetry(clean: Stint, noisy: Stint, pair, which, given_model) -> None:
+    run = {"clean": clean, "noisy": noisy}[which]
+    lap, reference = run.session.lap(pair[0]), run.session.lap(pair[1])
+    model = run.model if given_model else None
+    one, other = ledger(lap, reference, model=model), ledger(reference, lap, model=model)
+    assert abs(total(one) - (lap.attrs["lap_time"] - reference.attrs["lap_time"])) < 1e-9
+    assert one.total == lap.attrs["lap_time"] - reference.attrs["lap_time"]
+    assert (one.cells.to_numpy() == -other.cells.to_numpy()).all()
+    assert one.carried_in == -other.carried_in
+    assert np.array_equal(one.uncertainties.to_numpy(), other.uncertainties.to_numpy())
+    assert abs(one.places["paid"].sum() - one.total) < 1e-9
+    assert abs(one.places["made"].sum() + one.carried_in - one.total) < 1e-9
+    assert abs(one.segments["time_lost"].sum() - one.total) < 1e-9
+
+
+def test_a_lap_against_itself_is_zero(noisy: Stint) -> None:
+    frame = noisy.session.lap(3)
+    table = ledger(frame, frame, model=noisy.model)
+    assert not table.cells.to_numpy().any() and table.carried_in == 0.0
+
+
+@pytest.mark.parametrize("coefficient", ["drag", "cornering", "power"])
+def test_the_sum_holds_whatever_the_model(clean: Stint, coefficient: str) -> None:
+    values = np.array(
+        [v * (3.0 if n == coefficient else 1.0) for n, v in zip(clean.model.names, clean.model.values, strict=True)]
+    )
+    wrong = LongitudinalModel(
+        True,
+        "",
+        clean.model.names,
+        values,
+        clean.model.uncertainties,
+        clean.model.covariance,
+        clean.model.knots,
+        misfit=0.1,
+    )
+    table = ledger(clean.session.lap(1), clean.session.lap(2), model=wrong)
+    assert abs(total(table) - table.total) < 1e-9
+
+
+def test_frames_are_not_changed(noisy: Stint) -> None:
+    frames = [noisy.session.lap(2), noisy.session.lap(3)]
+    before = [frame.copy() for frame in frames]
+    ledger(*frames)
+    for frame, kept in zip(frames, before, strict=True):
+        pd.testing.assert_frame_equal(frame, kept)
+        assert frame.attrs == kept.attrs
+
+
+# ----------------------------------------------------------------- what is missing is said
+
+
+@pytest.mark.parametrize(
+    ("dropped", "absent"),
+    [
+        (["z"], ["elevation"]),
+        (["yaw_rate", "lateral_acceleration"], []),
+        (["throttle"], ["throttle", "brake", "cornering", "elevation"]),
+        (["x", "y", "z", "yaw_rate", "lateral_acceleration"], ["longer_way", "cornering", "elevation"]),
+        (["x", "y"], ["longer_way"]),
+    ],
+)
+def test_missing_inputs(clean: Stint, dropped: list[str], absent: list[str]) -> None:
+    options = {"start_line": clean.truth.track.start_line}
+    samples = clean.samples
+    if "x" in dropped:
+        crossings = clean.truth.crossings + samples.attrs["clock_offset"]
+        samples = samples.assign(lap=np.searchsorted(crossings, samples["time"]))
+        options = {}
+    session = session_of(samples.drop(columns=dropped), **options)
+    table = ledger(session.lap(2), session.lap(3), model=lapkit.longitudinal_model(session))
+    for cause in absent:
+        assert cause not in table.causes and table.missing[cause]
+        assert f"No column {cause.replace('_', ' ')}" in repr(table)
+    assert abs(total(table) - table.total) < 1e-9
+    assert table.cells.notna().to_numpy().all()
+
+
+def test_without_a_model_the_exact_split_remains(clean: Stint) -> None:
+    refused = LongitudinalModel(False, "it explains only 10 %")
+    table = ledger(clean.session.lap(2), clean.session.lap(3), model=refused)
+    assert table.causes == ("longer_way", "lower_speed", "unexplained")
+    assert np.isnan(table.carried_in) and abs(total(table) - table.total) < 1e-9
+    assert any("explains only 10 %" in note for note in table.notes)
+    assert table.to_dict()["carried_in"] is None
+
+
+def test_holes(clean: Stint) -> None:
+    frame, reference = clean.session.lap(2), clean.session.lap(3)
+    frame.iloc[200:290, :] = np.nan
+    frame.loc[500.0:560.0, "throttle"] = np.nan
+    table = ledger(frame, reference, model=clean.model)
+    assert abs(total(table) - table.total) < 1e-9
+    assert any("holes" in note for note in table.notes) and any("throttle is not known" in note for note in table.notes)
+    frame.iloc[-40:, :] = np.nan
+    frame.iloc[:15, :] = np.nan
+    table = ledger(frame, reference, model=clean.model)
+    assert abs(total(table) - table.total) < 1e-9
+
+
+def test_another_recording_rate_and_unit(clean: Stint) -> None:
+    """The same laps at another rate, from another file, on the first one's track: the same ledger."""
+    samples = lapkit.simulate.record(clean.truth, 100.0, seed=9)
+    other = session_of(samples, "other.csv", track=clean.session.track)
+    table = ledger(other.lap(4), clean.session.lap(2), model=clean.model)
+    same = ledger(clean.session.lap(4), clean.session.lap(2), model=clean.model)
+    assert table.total == pytest.approx(same.total, abs=1e-3)
+    assert np.abs(table.cells.sum() - same.cells.sum()).max() < 2e-3
+
+
+def test_track_lengths_that_differ_a_little(clean: Stint) -> None:
+    frame, reference = clean.session.lap(2), clean.session.lap(3)
+    reference.attrs["track_length"] *= 1.004
+    table = ledger(frame, reference, model=clean.model)
+    assert abs(total(table) - table.total) < 1e-9
+    assert any("fractions of the lap" in note for note in table.notes)
+    again = ledger(reference, frame, model=clean.model)
+    assert (table.cells.to_numpy() == -again.cells.to_numpy()).all()
+
+
+def test_errors_teach(clean: Stint) -> None:
+    lap = clean.session.lap(2)
+    with pytest.raises(lapkit.FrameError, match="not a whole lap"):
+        ledger(clean.session.lap(0), lap, model=clean.model)
+    with pytest.raises(lapkit.FrameError, match="does not say its 'lap_time'"):
+        ledger(pd.DataFrame(lap.to_numpy(), lap.index, lap.columns), lap)
+    finer = session_of(clean.samples, start_line=clean.truth.track.start_line, step=2.0)
+    with pytest.raises(lapkit.FrameError, match="different grids"):
+        ledger(lap, finer.lap(2))
+    longer = clean.session.lap(3)
+    longer.attrs["track_length"] *= 1.2
+    with pytest.raises(lapkit.FrameError, match="different tracks"):
+        ledger(lap, longer)
+    timeless = lap.drop(columns="time")
+    with pytest.raises(lapkit.FrameError, match="column 'time'"):
+        ledger(timeless, lap)
+
+
+# --------------------------------------------------------------------------- its shape
+
+
+def test_json_and_tables(clean: Stint) -> None:
+    table = ledger(clean.session.lap(2), clean.session.lap(3), model=clean.model)
+    plain = json.loads(json.dumps(table.to_dict()))
+    assert len(plain["segments"]) == len(plain["cells"]) and len(plain["causes"]) == len(plain["cells"][0])
+    assert plain["total"] == pytest.approx(np.sum(plain["cells"]) + plain["carried_in"], abs=1e-9)
+    assert "<table" in table._repr_html_() and "whole lap" in repr(table)
+    assert table.by_cause()["cause"].iloc[0] == "carried_in"
+    assert table.significant.dtypes.eq(bool).all()
+    segments = table.segments
+    assert (segments["start_distance"].iloc[1:].to_numpy() == segments["end_distance"].iloc[:-1].to_numpy()).all()
+    assert list(segments["part"].iloc[1:4]) == ["entry", "middle", "exit"]
+
+
+def test_corner_parts_without_corners() -> None:
+    table = corner_parts([], 500.0)
+    assert len(table) == 10 and set(table["part"]) == {"straight"}
+
+
+def test_a_difference_inside_its_noise_is_marked(noisy: Stint) -> None:
+    table = ledger(noisy.session.lap(2), noisy.session.lap(3), model=noisy.model)
+    assert (table.uncertainties.to_numpy() >= 0).all()
+    assert not table.significant["unexplained"].all() and "(" in repr(table)
+
+
+def test_brake_that_answers_a_difference_is_forgotten_with_it() -> None:
+    share, left = _answer(np.array([0.0, 4.0, 4.0, -3.0]), np.ones(4), np.array([-8.0, -8.0, -4.0, 2.0]))
+    assert share.tolist() == [0.0, 0.5, 0.95, 0.95] and left[1] == 0.0
+
+
+# --------------------------------------------------------------- changes of known cost
+
+
+def judged(course: str, condition: str) -> pd.DataFrame:
+    rate, noise = ledger_cases.CONDITIONS[condition]
+    clean = noise is None or noise.position == 0
+    return ledger_cases.judged(ledger_cases.explained(course, rate, noise), clean=clean)
+
+
+@pytest.mark.parametrize("condition", ["20 Hz", "60 Hz", "100 Hz", "60 Hz rounded"])
+@pytest.mark.parametrize("course", ["oval", "four-corner oval"])
+def test_oval_changes_cost_what_they_cost_alone(course: str, condition: str) -> None:
+    """Within 5 % or 3 ms, and under 10 % of the difference (or 3 ms) unexplained where nothing unexplained was put in."""
+    table = judged(course, condition)
+    # a wind makes a lift dearer than the same lift was in calm air: that is between the two causes
+    missed = table[~table["holds"] & (table["case"] != "deeper lift in a headwind")]
+    assert missed.empty, missed.to_string()
+
+
+@pytest.mark.parametrize("course", ["oval", "four-corner oval"])
+def test_oval_changes_with_consumer_noise(course: str) -> None:
+    """Within 12 % or 8 ms where position does not drift."""
+    table = judged(course, "60 Hz consumer, steady position")
+    missed = table[table["put in"] & ~table["holds"]]
+    assert missed.empty, missed.to_string()
+
+
+def test_wind_and_power_are_not_the_driver() -> None:
+    rate, noise = ledger_cases.CONDITIONS["60 Hz"]
+    for course in ("oval", "four-corner oval"):
+        table = ledger_cases.explained(course, rate, noise)
+        rows = table[table["case"].isin(["3 % less power", "headwind 2 m/s"])]
+        assert (rows["ledger"] / rows["true cost"] - 1).abs().max() < 0.05
+
+
+def test_road_course_changes() -> None:
+    """Most hold; the misses are of a few milliseconds where pedals move within metres of a hairpin."""
+    table = judged("road course", "60 Hz")
+    driven = table[table["put in"] & (table["cause"] != "unexplained")]
+    assert driven["holds"].mean() > 0.8
+    assert driven["error"].abs().max() < 0.02
+    rest = table[~table["put in"]]
+    assert rest["error"].abs().max() < 0.012
+
+
+def test_uncertainties_are_honest() -> None:
+    """About 95 % of the truths lie within two of them, with drifting position too."""
+    tables = [judged(course, "60 Hz consumer") for course in ("oval", "four-corner oval", "road course")]
+    table = pd.concat(tables)
+    table = table[table["cause"] != "carried_in"]
+    within = (table["error"].abs() <= 2 * table["sigma"] + 1e-4).mean()
+    assert within > 0.93
