@@ -74,7 +74,7 @@ class Trace:
             known = ", ".join(str(column) for column in self.table.columns)
             raise ColumnError(
                 f"{self.source}: {purpose} need the channel '{name}', and there is none (there are: {known}). "
-                f"If a column of the file holds it, name it with load(..., columns={{'<header>': '{name}'}})."
+                f"If a column of the file holds it, name it with load(..., columns={{'{name}': '<header>'}})."
             )
         return values
 

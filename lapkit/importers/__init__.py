@@ -33,7 +33,8 @@ def load(
     columns : mapping or path, optional
         Which column is which channel, where the headers do not say: ``{"speed": "WHL 3"}``, or the path of a
         TOML file that holds the same under ``[columns]``. A file of the recording's own name with ``.toml``
-        beside it is used by itself.
+        beside it is used by itself. A pedal's sensor in volts or counts can be given by its ends,
+        ``{"throttle": {"column": "TPS [V]", "zero": 0.5, "full": 4.5}}``.
     units : mapping or str, optional
         Units of columns or channels, ``{"speed": "mph"}``, which go before what the file says; or one speed
         unit, used where the file names none and for everything that is shown.

@@ -22,6 +22,14 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
 
 
+SPEED_ERROR = 0.005
+"""Relative standard uncertainty of a time worked out from distance and speed: what calibration of a wheel's
+circumference, tyre wear and pressure leave between two such sensors. Common practice, no source."""
+LINE_ERROR = 0.015
+"""The same from a lap distance, which may be counted along the middle of the track: a car e metres inside of it drives
+2 pi e less each lap, 5 m are 1.4 % of 2.3 km."""
+
+
 @dataclass
 class Clock:
     """The rows of a table in order of time.
@@ -44,6 +52,8 @@ class Clock:
         Samples before which the clock fell back to zero: a restart, or the line if it is a lap clock.
     lap_clock : ndarray, shape (n,), or None
         The clock as logged, where it falls back to zero each lap.
+    uncertainty : float
+        Relative standard uncertainty of times between samples, where time was worked out from speed.
     """
 
     time: FloatArray
@@ -54,6 +64,7 @@ class Clock:
     gaps: list[tuple[float, float]] = field(default_factory=list)
     resets: list[int] = field(default_factory=list)
     lap_clock: FloatArray | None = None
+    uncertainty: float = 0.0
 
 
 def time_axis(
@@ -394,13 +405,14 @@ def _from_speed(raw: RawTable, columns: Columns, provenance: Provenance) -> Cloc
     on = ~_not_after(time)  # a step too short to count beside the sum of all before
     time, rows = time[on], rows[on]
     left_out = len(raw) - len(rows)
+    error = SPEED_ERROR if distance.channel == "odometer" and not falls.any() else LINE_ERROR
     provenance.warnings.append(
         "no time column: time is worked out from distance and speed (interval = length / mean speed), so stops are lost "
-        "and lap times are only as good as the speed."
+        f"and lap times are estimates, only as good as distance and speed: {100 * error:g} % (1 sigma) is reckoned with."
     )
     if left_out:
         provenance.warnings.append(f"{left_out} row(s) without movement or without a value left out of the time axis.")
     source = ChannelSource(
         "(from distance and speed)", "s", f"no time column; '{distance.header}' over '{speed.header}'"
     )
-    return Clock(time, rows if left_out else None, 0.0, source)
+    return Clock(time, rows if left_out else None, 0.0, source, uncertainty=error)

@@ -7,22 +7,22 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from lapkit.channels import CHANNELS, channel_for, is_discrete, split_unit
 from lapkit.errors import ColumnError
 from lapkit.importers.clock import Clock, time_axis
-from lapkit.importers.columns import ColumnMapping, Columns, UnitMapping, assign_columns
+from lapkit.importers.columns import Columns, assign_columns
 from lapkit.importers.evidence import Windows
-from lapkit.importers.position import Position, find_position
+from lapkit.importers.given import ColumnMapping, UnitMapping
+from lapkit.importers.position import find_position
 from lapkit.importers.raw import RawTable
 from lapkit.importers.sampling import CONTINUOUS, fill_blanks, hold_length, release_holds
 from lapkit.importers.signs import check_heading, check_signs
-from lapkit.importers.stamps import read_stamps
+from lapkit.importers.speed import derived_speed, without_spikes
 from lapkit.importers.table import MAX_BYTES, read_table
-from lapkit.importers.units import decide_units
+from lapkit.importers.units import WHEELS, decide_units
+from lapkit.importers.words import count_words
 from lapkit.model.recording import ChannelSource, Provenance, Recording
 
 FloatArray = NDArray[np.float64]
@@ -43,8 +43,9 @@ def read_csv(
     path : path-like
         The file; plain or gzip.
     columns : mapping or path, optional
-        Channel -> header, or channel -> {"column": header, "unit": unit}; or a TOML file with such
-        a table ``[columns]``. A TOML file of the same name beside the data is used by itself.
+        Channel -> header, or channel -> {"column": header, "unit": unit}, or for a pedal by its ends
+        {"column": header, "zero": released, "full": applied}; or a TOML file with such a table
+        ``[columns]``. A TOML file of the same name beside the data is used by itself.
     units : mapping or str, optional
         Channel or header -> unit, stronger than what the file says; or one unit of speed, used
         where the file does not say it.
@@ -79,8 +80,8 @@ def read_csv(
     (np.float64(10.0), 'km/h')
     >>> folder.cleanup()
     """
-    path = Path(path)
     raw = read_table(path, max_bytes=max_bytes)
+    path = Path(path)
     return assemble(raw, columns=columns, units=units, max_gap=max_gap, path=path)
 
 
@@ -120,7 +121,7 @@ def _assemble(
     _set_aside_empty(raw, found, incomplete, log)
     _require_movement(raw, set(found.channels))
     clock = time_axis(raw, found, log)
-    _count_words(raw, found, log)
+    count_words(raw, found, log)
     position = find_position(raw, found, clock, log)
     if position is None:
         _require_movement(raw, set(found.channels) - {"x", "y", "latitude", "longitude"})
@@ -130,7 +131,7 @@ def _assemble(
     check_signs(raw, found, clock, windows, log)
     made = dict(position.made) if position is not None else {}
     if "speed" not in found.channels:
-        made["speed"], log.channels["speed"] = _derived_speed(raw, found, clock, position, max_gap)
+        made["speed"], log.channels["speed"] = derived_speed(raw, found, clock, position, log, max_gap=max_gap)
     if clock.lap_clock is not None:
         made["lap_clock"] = clock.lap_clock
         log.channels["lap_clock"] = ChannelSource(clock.source.column, clock.source.unit, "the clock as logged")
@@ -145,6 +146,7 @@ def _assemble(
         position.origin if position is not None else None,
         slow,
         speed.unit if speed is not None else None,
+        clock.uncertainty,
     )
 
 
@@ -175,70 +177,24 @@ def _set_aside_empty(raw: RawTable, found: Columns, incomplete: set[str], log: P
 
 def _require_movement(raw: RawTable, known: set[str]) -> None:
     """Refuse a file that holds neither speed, nor position, nor distance."""
-    if {"x", "y"} <= known or {"latitude", "longitude"} <= known or known & {"speed", "odometer", "lap_distance"}:
+    if {"x", "y"} <= known or {"latitude", "longitude"} <= known:
         return
-    empty = [h for h in raw.order if (match := channel_for(split_unit(h)[0])) is not None and match[0] == "speed"]
-    problem = f"the speed column '{empty[0]}' holds no numbers" if empty else "no speed column was recognised"
+    if known & {"speed", "odometer", "lap_distance", *WHEELS}:
+        return
+    problem = "no speed column was recognised"
+    for header in raw.order:
+        match = channel_for(split_unit(header)[0])
+        if match is not None and match[0] in {"speed", *WHEELS}:
+            values = raw.numbers.get(header)
+            empty = values is None or not np.isfinite(values).any()
+            what = f"the {match[0].replace('_', ' ')} column '{header}'"
+            problem = f"{what} holds no numbers" if empty else f"{what} is in a unit that is not one of speed"
+            break
     raise ColumnError(
         f"{raw.source}: {problem}, and there is no usable position or distance either. The file has the columns: "
         f'{", ".join(raw.order)}. Say which one holds the speed with columns={{"speed": "<header>"}}, or add a column of '
         "speed, of position (x and y, or latitude and longitude) or of distance."
     )
-
-
-def _count_words(raw: RawTable, found: Columns, log: Provenance) -> None:
-    """Turn words into numbers: "N" is gear 0, "R" is -1, "Lap 3" is 3, "1:02.5" is 62.5 s on the lap clock."""
-    for channel, choice in found.channels.items():
-        if choice.header not in raw.texts:
-            continue
-        if channel == "lap_clock" and (stamps := read_stamps(raw, choice, found)) is not None:
-            raw.numbers[choice.header] = stamps.seconds
-            del raw.texts[choice.header]
-        if not is_discrete(channel):
-            continue
-        cells = raw.texts.pop(choice.header).cast(pa.string())
-        digits = pc.struct_field(pc.extract_regex(cells, r"(?P<digits>-?\d+)"), "digits")
-        values = np.array(pc.cast(digits, pa.float64()).to_numpy(), dtype=np.float64)
-        if channel == "gear":
-            upper = pc.utf8_upper(pc.utf8_trim_whitespace(cells))
-            for word, gear in (("N", 0.0), ("R", -1.0)):
-                values[pc.fill_null(pc.equal(upper, word), False).to_numpy().astype(bool)] = gear
-        raw.numbers[choice.header] = values
-        unread = int(np.isnan(values).sum()) - cells.null_count
-        if unread:
-            log.warnings.append(f"'{choice.header}': {unread} cell(s) without a number left blank in {channel}.")
-
-
-def _derived_speed(
-    raw: RawTable, found: Columns, clock: Clock, position: Position | None, max_gap: float, *, span: float = 0.2
-) -> tuple[FloatArray, ChannelSource]:
-    """Speed from position, else from distance, over `span` seconds around each sample."""
-    if position is not None:
-        x, y = position.x.copy(), position.y.copy()
-        held = max(hold_length(x), hold_length(y))
-        if held > 1:
-            for values in (x, y):
-                release_holds(clock.time, values, held, max_gap=max_gap)
-        have = np.flatnonzero(np.isfinite(x) & np.isfinite(y))
-        steps = np.hypot(np.diff(x[have]), np.diff(y[have]))
-        source = ChannelSource("(from position)", "m/s", f"no speed column; metres moved within {span:g} s")
-    else:
-        choice = found.channels.get("odometer") or found.channels["lap_distance"]
-        values = raw.numbers[choice.header]
-        values = (values if clock.rows is None else values[clock.rows]) * choice.scale
-        have = np.flatnonzero(np.isfinite(values))
-        steps = np.diff(values[have])
-        on = np.flatnonzero(steps >= -0.5 * np.ptp(values[have]))
-        steps = np.interp(np.arange(len(steps)), on, steps[on]) if on.size else np.zeros(len(steps))
-        source = ChannelSource("(from distance)", "m/s", f"no speed column; '{choice.header}' over {span:g} s")
-    time, path = clock.time[have], np.concatenate(([0.0], np.cumsum(steps)))
-    speed = np.full(len(clock.time), np.nan)
-    half = max(1, round(0.5 * span / float(np.median(np.diff(time))))) if len(time) > 1 else 1
-    row = np.arange(len(time))
-    low, high = np.maximum(row - half, 0), np.minimum(row + half, len(time) - 1)
-    if len(time) > 1:
-        speed[have] = (path[high] - path[low]) / (time[high] - time[low])
-    return speed, source
 
 
 def _samples(
@@ -283,6 +239,7 @@ def _samples(
         if blank:
             blanks.add(name)
     raw.numbers.clear()
+    _leave_out_spikes(raw, table, blanks, clock, log)
     slow = _fill(table, blanks, clock, log, max_gap)
     if "speed" in table and np.nanmedian(table["speed"]) < 0:
         table["speed"] = -table["speed"]
@@ -293,6 +250,23 @@ def _samples(
             cells = raw.texts[header]
             samples[label] = (cells if clock.rows is None else cells.take(clock.rows)).to_pandas().to_numpy()
     return samples, slow
+
+
+def _leave_out_spikes(
+    raw: RawTable, table: dict[str, FloatArray], blanks: set[str], clock: Clock, log: Provenance
+) -> None:
+    """Blank samples of speed that no car can do."""
+    rows = without_spikes(clock.time, table["speed"])
+    if not rows.size:
+        return
+    table["speed"] = np.array(table["speed"])
+    table["speed"][rows] = np.nan
+    blanks.add("speed")
+    first = int(rows[0]) if clock.rows is None else int(clock.rows[rows[0]])
+    log.warnings.append(
+        f"{rows.size} sample(s) of speed that leap away and come back, as no car can (more than 100 m/s2 there and back), "
+        f"left out, first at line {raw.line(first)}."
+    )
 
 
 def _fill(

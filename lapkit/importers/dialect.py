@@ -193,7 +193,8 @@ def sniff(head: bytes, *, whole: bool, source: str, max_columns: int = MAX_COLUM
         odd = []  # the last line is cut short, which its reader looks at
     sampled = layout.rows if len(layout.rows) <= 60 else layout.rows[:30] + layout.rows[-30:]
     rows = [cells_of(line.text, delimiter) for line in sampled if line.text.strip() not in repeats]
-    columns = [list(column) for column in zip(*(row for row in rows if len(row) == width), strict=True)]
+    whole_rows = [row for row in rows if len(row) == width]
+    columns = [[row[j] for row in whole_rows] for j in range(width)]  # as many as cells, even where a quote spoils all
     nulls: set[str] = set()
     kinds, decimal, thousands, decimal_seen = _kinds(columns, delimiter, nulls, notes)
     names = _names(header, delimiter, columns, notes, warnings)

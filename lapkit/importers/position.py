@@ -11,12 +11,19 @@ from numpy.typing import NDArray
 
 from lapkit.errors import ColumnError
 from lapkit.importers.clock import Clock
-from lapkit.importers.columns import Assignment, Columns
+from lapkit.importers.columns import Columns
+from lapkit.importers.evidence import Windows, ratio
+from lapkit.importers.headers import Assignment
 from lapkit.importers.raw import RawTable
+from lapkit.importers.sampling import there_and_back
+from lapkit.importers.units import POSITION_UNITS, nearest
 from lapkit.model.geodesy import degrees_from_ddmm, geodetic_to_local
 from lapkit.model.recording import ChannelSource, Provenance
 
 FloatArray = NDArray[np.float64]
+
+FASTEST = 150.0
+"""Speed no car reaches, m/s. Common practice, no source."""
 
 _ANGLE = (
     r"^\s*(?P<before>[NSEWnsew+-])?\s*(?P<degrees>\d+(?:[.,]\d+)?)\s*(?:[°º:d]\s*(?:(?P<minutes>\d+(?:[.,]\d+)?)\s*['′:m]?"
@@ -85,13 +92,14 @@ def find_position(raw: RawTable, columns: Columns, clock: Clock, provenance: Pro
             made = {"latitude": angles[0], "longitude": angles[1]}
     x, y = columns.channels.get("x"), columns.channels.get("y")
     if x is not None and y is not None:
+        if x.unit is None and y.unit is None:
+            _local_unit(raw, x, y, columns.channels.get("speed"), clock, provenance)
         for choice in (x, y):
             if choice.unit is None:
-                other = y.unit if choice is x else x.unit
-                choice.decide(other or "m", "as the other axis" if other else "no unit said, metres taken")
+                choice.decide(str(y.unit if choice is x else x.unit), "as the other axis")
         east, north = _values(raw, x, clock), _values(raw, y, clock)
         if np.isfinite(east).any() and np.isfinite(north).any():
-            jumps = _jumps(clock.time, east, north)
+            jumps = there_and_back(clock.time, east, north, fastest=FASTEST, slack=20.0)
             if jumps.size:
                 east, north = _without(jumps, east, north, clock, raw, provenance)
                 made |= {"x": east, "y": north}
@@ -103,7 +111,7 @@ def find_position(raw: RawTable, columns: Columns, clock: Clock, provenance: Pro
     fix = int(np.flatnonzero(np.isfinite(made["latitude"]))[0])
     origin = (float(made["latitude"][fix]), float(made["longitude"][fix]), 0.0)
     east, north, _ = geodetic_to_local(made["latitude"], made["longitude"], origin=origin)
-    jumps = _jumps(clock.time, east, north)
+    jumps = there_and_back(clock.time, east, north, fastest=FASTEST, slack=20.0)
     if jumps.size:
         east, north = _without(jumps, east, north, clock, raw, provenance)
     for name, values in (("x", east), ("y", north)):
@@ -117,36 +125,41 @@ def find_position(raw: RawTable, columns: Columns, clock: Clock, provenance: Pro
     return Position(east, north, made, (float(np.degrees(origin[0])), float(np.degrees(origin[1]))))
 
 
+def _local_unit(
+    raw: RawTable,
+    x: Assignment,
+    y: Assignment,
+    speed: Assignment | None,
+    clock: Clock,
+    provenance: Provenance,
+    *,
+    fit: float = 0.05,
+) -> None:
+    """Decide the unit of a position that says none: by the speed if that says its own, else metres.
+
+    `fit` is the share by which the two may differ, as for speed.
+    """
+    reason = "no unit said, metres taken"
+    if speed is not None and speed.unit is not None and speed.header in raw.numbers:
+        windows = Windows(clock.time, _values(raw, x, clock), _values(raw, y, clock))
+        measured = windows.mean(np.abs(_values(raw, speed, clock)))
+        found = ratio(measured, windows.speed, least=windows.slowest)
+        unit = nearest(found, "length", POSITION_UNITS, fit) if found is not None else None
+        if unit is not None and unit != "m":
+            x.decide(unit, f"no unit said; in {unit} it fits the speed")
+            provenance.notes.append(
+                f"'{x.header}' and '{y.header}' do not say their unit; in {unit} they fit the speed in '{speed.header}', in "
+                f'metres they do not. Say it with units={{"x": "m", "y": "m"}} if that is wrong.'
+            )
+            return
+    x.decide("m", reason)
+
+
 def _values(raw: RawTable, choice: Assignment, clock: Clock) -> FloatArray:
     values = raw.numbers[choice.header]
     if clock.rows is not None:
         values = values[clock.rows]
     return values * choice.scale if choice.scale != 1.0 else values
-
-
-def _jumps(
-    time: FloatArray, x: FloatArray, y: FloatArray, *, fastest: float = 150.0, slack: float = 20.0, longest: int = 10
-) -> NDArray[np.intp]:
-    """Rows where the position leaps away and comes back, at most `longest` fixes at a time.
-
-    A leap is farther than `slack` metres and than a car at `fastest` m/s gets: no car is that fast
-    (common practice, no source).
-    """
-    have = np.arange(len(time)) if np.isfinite(x.sum() + y.sum()) else np.flatnonzero(np.isfinite(x) & np.isfinite(y))
-    if have.size != len(time):
-        time, x, y = time[have], x[have], y[have]
-    step = np.hypot(np.diff(x), np.diff(y))
-    leap = np.flatnonzero(step > slack + fastest * np.diff(time))
-    if leap.size < 2:
-        return np.empty(0, dtype=np.intp)
-    leave, back = leap[:-1], leap[1:] + 1
-    astray = np.hypot(x[back] - x[leave], y[back] - y[leave])
-    near = astray <= slack + fastest * (time[back] - time[leave])
-    near &= astray < np.minimum(step[leap[:-1]], step[leap[1:]])
-    near &= back - leave <= longest + 1
-    near[1:] &= ~near[:-1]
-    rows = [have[i + 1 : j] for i, j in zip(leave[near], back[near], strict=True)]
-    return np.concatenate(rows) if rows else np.empty(0, dtype=np.intp)
 
 
 def _without(

@@ -16,6 +16,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from lapkit.channels import channel_for, is_discrete, split_unit
 from lapkit.errors import FileError
 from lapkit.importers.dialect import Dialect, Kind, nul_error
 from lapkit.importers.layout import count_breaks, short
@@ -346,6 +347,9 @@ def _mend(raw: RawTable, columns: list[Any], dialect: Dialect, lines: Lines) -> 
         bad = np.flatnonzero(~readable & trimmed.is_valid().to_numpy(zero_copy_only=False))
         if len(bad):
             wrong = trimmed.take(pa.array(bad))
+            if _counts_or_names(name) and pc.any(pc.match_substring_regex(wrong, "^[A-Za-z]")).as_py():
+                kinds[j] = "text"  # "Out" among lap numbers, "N" among gears: words that mean something
+                continue
             words = pc.sum(pc.match_substring_regex(wrong, f"^(?:{MOMENT})$|[\r\n]")).as_py()
             if 2 * words > len(bad) or 2 * len(bad) >= held:
                 kinds[j] = "text"
@@ -377,6 +381,12 @@ def _mend(raw: RawTable, columns: list[Any], dialect: Dialect, lines: Lines) -> 
                 f"Column '{dialect.names[j]}': {what} as blank (first: '{short(first)}' in line {line})."
             )
     return columns, replace(dialect, kinds=tuple(kinds)), lines[keep]
+
+
+def _counts_or_names(header: str) -> bool:
+    """Whether a header means a lap or a gear, which a file may count or name."""
+    match = channel_for(split_unit(header)[0])
+    return match is not None and is_discrete(match[0])
 
 
 def _numbers(cells: Any, dialect: Dialect) -> tuple[Any, Flags]:

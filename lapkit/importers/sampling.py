@@ -13,7 +13,8 @@ CONTINUOUS = {
     "x", "y", "z", "latitude", "longitude", "speed", "lateral_velocity", "heading", "course", "yaw_rate", "roll_rate",
     "pitch_rate", "longitudinal_acceleration", "lateral_acceleration", "vertical_acceleration", "steering",
     "road_wheel_angle", "curvature", "odometer", "lap_distance", "roll", "pitch",
-    "wheel_speed_fl", "wheel_speed_fr", "wheel_speed_rl", "wheel_speed_rr",
+    "wheel_speed_fl", "wheel_speed_fr", "wheel_speed_rl", "wheel_speed_rr", "throttle", "brake", "brake_pressure",
+    "engine_speed",
 }  # fmt: skip
 
 
@@ -61,18 +62,42 @@ def fill_blanks(time: FloatArray, values: FloatArray, *, max_gap: float, discret
     return int(blank.size)
 
 
-def hold_length(values: FloatArray, *, screen: int = 4096, changes: int = 20, regular: float = 0.95) -> int:
+def hold_length(
+    values: FloatArray, *, screen: int = 4096, changes: int = 30, regular: float = 0.95, slowest: int = 256
+) -> int:
     """Rows for which a slow sensor's value is held; 1 where it is not.
 
-    Only a stretch of `screen` rows in the middle is looked at. A channel is held if its values
-    change only every m-th row, at the same phase but for a lost row here and there, at least
-    `changes` times and mostly after m rows exactly; or, where the rates do not divide, always after
-    m or m + 1 rows, which counts as m + 1.
+    A channel is held for m rows if its values change only every m-th row, or after some multiple of
+    that where they stay the same, so that all changes have one phase: a channel sampled in every row
+    changes at any. Where the rates do not divide, values without flat stretches always change after
+    m - 1 or m rows.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        The channel.
+    screen : int
+        Rows in the middle that are looked at first; all, where too little changes there.
+    changes : int
+        Fewest changes that show a phase: as many by chance at one of two phases are one in 2**29.
+    regular : float
+        Share of the changes that keep the phase of the change before; rows are lost here and there.
+    slowest : int
+        Longest hold that is looked for, rows.
+
+    Returns
+    -------
+    int
 
     Examples
     --------
     >>> slow = np.repeat(np.sin(np.arange(200.0)), 5)
     >>> hold_length(slow), hold_length(np.sin(np.arange(1000.0)))
+    (5, 1)
+
+    Flat at its highest most of the time, as a throttle is:
+
+    >>> hold_length(np.minimum(slow, 0.5)), hold_length(np.minimum(np.sin(np.arange(1000.0) / 20), 0.5))
     (5, 1)
 
     25 samples a second in a table of 60 rows a second:
@@ -83,20 +108,26 @@ def hold_length(values: FloatArray, *, screen: int = 4096, changes: int = 20, re
     start = max(0, (len(values) - screen) // 2)
     window = values[start : start + screen]
     changed = np.flatnonzero(window[1:] != window[:-1])
-    if changed.size < changes or 2 * changed.size > len(window):
+    if changed.size <= changes and len(values) > screen:
+        window = values
+        changed = np.flatnonzero(window[1:] != window[:-1])
+    if changed.size <= changes or changed.size > 0.6 * len(window):
         return 1
     apart = np.diff(changed)
-    held = int(np.bincount(apart).argmax())
-    if held < 2:
-        return 1
-    if (apart == held).mean() > 0.5 and (apart % held == 0).mean() > regular:
-        return held
-    pairs = [(held - 1, held)] * (held > 2) + [(held, held + 1)]
-    return next((pair[1] for pair in pairs if np.isin(apart, pair).mean() > regular), 1)
+    if np.count_nonzero(apart == 1) > (1 - regular) * apart.size or np.unique(window[changed]).size < 3:
+        return 1  # a change in every row, or a switch, which has nothing between its two states
+    count = np.bincount(apart)
+    most = int(np.argmax(np.cumsum(count) > (1 - regular) * apart.size))
+    for held in range(min(most, slowest), 1, -1):
+        if count[::held].sum() > regular * apart.size:
+            return held
+    return most + 1 if count[most : most + 2].sum() > regular * apart.size else 1
 
 
 def release_holds(time: FloatArray, values: FloatArray, held: int, *, max_gap: float) -> int:
-    """Keep the first row of each hold and interpolate between them, in place.
+    """Keep each value where it stands first, and its last `held` rows let lead to the next, in place.
+
+    A value that stays the same for longer, several samples of the slow sensor, stays the same.
 
     Parameters
     ----------
@@ -117,13 +148,81 @@ def release_holds(time: FloatArray, values: FloatArray, held: int, *, max_gap: f
     >>> v = np.array([0.0, 0.0, 2.0, 2.0, 4.0, 4.0])
     >>> release_holds(np.arange(6.0), v, 2, max_gap=5.0), v.tolist()
     (2, [0.0, 1.0, 2.0, 3.0, 4.0, 4.0])
+
+    >>> v = np.array([9.0, 9.0, 9.0, 9.0, 9.0, 9.0, 6.0, 6.0])
+    >>> release_holds(np.arange(8.0), v, 2, max_gap=5.0), v.tolist()
+    (1, [9.0, 9.0, 9.0, 9.0, 9.0, 7.5, 6.0, 6.0])
     """
     row = np.arange(len(values))
     changed = np.concatenate(([False], values[1:] != values[:-1]))
-    first = int(np.argmax(changed)) if changed.any() else 0
-    last_change = np.maximum.accumulate(np.where(changed, row, first % held))
-    kept = changed | ((row - last_change) % held == 0)
+    next_change = np.minimum.accumulate(np.where(changed, row, 2 * len(values))[::-1])[::-1]
+    next_change = np.concatenate((next_change[1:], [2 * len(values)]))
+    kept = changed | (next_change - row >= held)
     loose = np.where(kept, values, np.nan)
     count = fill_blanks(time, loose, max_gap=max_gap)
     np.copyto(values, loose, where=np.isfinite(loose))
     return count
+
+
+def there_and_back(
+    time: FloatArray,
+    *values: FloatArray,
+    fastest: float,
+    slack: float,
+    longest: int = 10,
+    within: float = np.inf,
+) -> NDArray[np.intp]:
+    """Rows at which values leap away and come back.
+
+    A leap is farther than `slack` and than `fastest` a second; coming back is landing within as much
+    of where they left.
+
+    Parameters
+    ----------
+    time : ndarray, shape (n,)
+        Strictly increasing, s.
+    *values : ndarray, shape (n,)
+        One channel, or the axes of a position; may hold blanks.
+    fastest : float
+        Fastest change, units a second.
+    slack : float
+        Change that is possible in any time.
+    longest : int
+        Most samples in a row that are away.
+    within : float
+        Longest time away, s.
+
+    Returns
+    -------
+    ndarray of int
+
+    Examples
+    --------
+    >>> there_and_back(np.arange(5.0), np.array([0.0, 1, 99, 3, 4]), fastest=2.0, slack=5.0)
+    array([2])
+    """
+    have = None
+    if not np.isfinite(sum(float(axis.sum()) for axis in values)):
+        have = np.flatnonzero(np.logical_and.reduce([np.isfinite(axis) for axis in values]))
+        time, values = time[have], tuple(axis[have] for axis in values)
+
+    def apart(start: slice | NDArray[np.intp], end: slice | NDArray[np.intp]) -> FloatArray:
+        steps = [axis[end] - axis[start] for axis in values]
+        return np.abs(steps[0]) if len(steps) == 1 else np.hypot(*steps)
+
+    step = apart(slice(None, -1), slice(1, None))
+    leap = np.flatnonzero(step > slack)
+    leap = leap[step[leap] > slack + fastest * (time[leap + 1] - time[leap])]
+    if leap.size < 2:
+        return np.empty(0, dtype=np.intp)
+    leave, back = leap[:-1], leap[1:] + 1
+    astray = apart(leave, back)
+    near = astray <= slack + fastest * (time[back] - time[leave])
+    near &= astray < np.minimum(step[leap[:-1]], step[leap[1:]])
+    near &= (back - leave <= longest + 1) & (time[back] - time[leave] <= within)
+    near[1:] &= ~near[:-1]
+    rows = [np.arange(i + 1, j) for i, j in zip(leave[near], back[near], strict=True)]
+    if not rows:
+        return np.empty(0, dtype=np.intp)
+    found = np.concatenate(rows)
+    return found if have is None else have[found]

@@ -6,8 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.importers.clock import Clock
-from lapkit.importers.columns import Assignment, Columns
+from lapkit.importers.columns import Columns
 from lapkit.importers.evidence import Windows, correlation
+from lapkit.importers.headers import Assignment
 from lapkit.importers.raw import RawTable
 from lapkit.model.recording import Provenance
 

@@ -12,7 +12,8 @@ import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from lapkit.channels import UNITS
-from lapkit.importers.columns import Assignment, Columns
+from lapkit.importers.columns import Columns
+from lapkit.importers.headers import Assignment
 from lapkit.importers.raw import RawTable
 
 FloatArray = NDArray[np.float64]

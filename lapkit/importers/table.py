@@ -90,6 +90,9 @@ def read_table(path: str | os.PathLike[str], *, max_bytes: int = MAX_BYTES, max_
     >>> table.numbers["speed"].tolist(), table.units["speed"], table.first_line
     ([81.5, 82.25], 'km/h', 3)
     """
+    if not isinstance(path, str | os.PathLike) or "\0" in str(path) or not str(path):
+        given = "an open file" if hasattr(path, "read") else f"{path!r} ({type(path).__name__})"
+        raise FileError(f'expected the path of a file, such as "run.csv", and found {given}; give the path itself.')
     source = os.path.basename(os.fspath(path))
     try:
         return _read(path, source, max_bytes, max_columns)

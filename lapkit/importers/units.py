@@ -16,8 +16,10 @@ from numpy.typing import NDArray
 from lapkit.channels import CHANNELS, UNITS
 from lapkit.errors import ColumnError
 from lapkit.importers.clock import Clock
-from lapkit.importers.columns import Assignment, Columns
+from lapkit.importers.columns import Columns
 from lapkit.importers.evidence import Windows, ratio
+from lapkit.importers.headers import Assignment
+from lapkit.importers.pedals import scale_pedal, size_of
 from lapkit.importers.raw import RawTable
 from lapkit.model.recording import Provenance
 
@@ -25,6 +27,10 @@ FloatArray = NDArray[np.float64]
 
 _SPEEDS = ("m/s", "km/h", "mph", "kn", "ft/s")
 _LENGTHS = ("m", "km", "ft", "mi")
+POSITION_UNITS = ("m", "ft", "km", "cm", "mm")
+"""Units a position may be in that says none."""
+WHEELS = tuple(f"wheel_speed_{place}" for place in ("fl", "fr", "rl", "rr"))
+"""Channels a speed can be made of where there is no other."""
 
 # Range of the values (their largest size but for outliers) -> unit; no entry means not plausible.
 _BY_SIZE: dict[str, tuple[tuple[float, str], ...]] = {
@@ -121,9 +127,12 @@ class _Units:
     def decide(self, fit: float, contradiction: float, fastest: float) -> None:
         self.distances_by_kind()
         self.speed_unit(fit, contradiction, fastest)
+        self.wheel_speeds()
         self.distance_units(fit)
         for channel in ("throttle", "brake"):
-            self.fraction(channel)
+            choice = self.numeric(channel)
+            if choice is not None and not scale_pedal(choice, self.values(choice), self.log):
+                del self.channels[channel]
         self.yaw_rate()
         self.accelerations()
         self.steering()
@@ -179,18 +188,13 @@ class _Units:
             choice.decide(self.given, "unit as given")
         if choice.unit is not None:
             if found is not None and known is not None and abs(found / choice.scale - 1.0) > contradiction:
-                other = _nearest(found, "speed", _SPEEDS, fit)
-                better = f"; {other} would fit" if other else ""
-                self.log.warnings.append(
-                    f"speed in '{choice.header}' is said to be in {choice.unit}, but against {known[1]} it is "
-                    f"{choice.scale / found:.3g} times too large{better}. It was kept as said; "
-                    'units={"speed": ...} or --speed-units changes it.'
-                )
+                self.log.warnings.append(self.contradiction(choice, found, known[1], fit))
         elif found is not None and known is not None:
-            unit = _nearest(found, "speed", _SPEEDS, fit)
+            unit = nearest(found, "speed", _SPEEDS, fit)
             if unit is None:
+                position = "; or x and y are not in metres, which units= can say" if known[1] == "position" else ""
                 raise self.unknown_speed(
-                    choice, values, f"against {known[1]} one unit is {found:.4g} m/s, which is none"
+                    choice, values, f"against {known[1]} one unit is {found:.4g} m/s, which is none{position}"
                 )
             off = found / UNITS["speed"][unit][0]
             choice.decide(unit, f"no unit said; integrated as {unit} it fits {known[1]}, ratio {off:.3f}")
@@ -201,6 +205,39 @@ class _Units:
                 raise self.unknown_speed(choice, values, "nothing else in the file decides")
             choice.decide("km/h", f"no unit said; {top:.0f} would be too fast in any other")
         self.speed = measured * choice.scale
+
+    def wheel_speeds(self) -> None:
+        """Where the wheels are all there is to tell the speed, their unit has to be known."""
+        wheels = [c for name in WHEELS if (c := self.numeric(name)) is not None]
+        if self.speed is not None or not wheels or self.numeric("odometer") or self.numeric("lap_distance"):
+            return
+        said = next((c.unit for c in wheels if c.unit is not None), self.given)
+        if said is None:
+            raise self.unknown_speed(wheels[0], self.values(wheels[0]), "no unit is said of any wheel's speed")
+        for choice in wheels:
+            if choice.unit is None:
+                choice.decide(said, "unit as given" if said == self.given else "no unit said; as the other wheels")
+        self.speed = np.nanmean([np.abs(self.mean(choice)) * choice.scale for choice in wheels], axis=0)
+
+    def contradiction(self, choice: Assignment, found: float, against: str, fit: float) -> str:
+        """What to say of a speed whose unit does not fit the movement: `found` is the unit that would, m/s."""
+        times = choice.scale / found
+        size = f"{times:.3g} times too large" if times > 1 else f"{1 / times:.3g} times too small"
+        fits, changes = [], ['units={"speed": ...} or --speed-units']
+        other = nearest(found, "speed", _SPEEDS, fit)
+        if other:
+            fits.append(f"with the speed in {other}")
+        x, y = self.numeric("x"), self.numeric("y")
+        if against == "position" and x is not None and y is not None:
+            length = nearest(x.scale * times, "length", POSITION_UNITS, fit)
+            if length and length != x.unit:
+                fits.append(f"with '{x.header}' and '{y.header}' in {length}")
+                changes.append(f'units={{"x": "{length}", "y": "{length}"}}')
+        would = f"; it would fit {' or '.join(fits)}" if fits else ""
+        return (
+            f"speed in '{choice.header}' is said to be in {choice.unit}, but against {against} it is {size}{would}. "
+            f"It was kept as said; {' or '.join(changes)} changes it."
+        )
 
     def with_distance(self, choice: Assignment, measured: FloatArray, fit: float) -> bool:
         """Decide speed and distance together where neither unit is said; False if two pairs would do."""
@@ -228,8 +265,8 @@ class _Units:
         low, high = np.nanquantile(np.abs(values), [0.05, 0.95])
         return ColumnError(
             f"{self.raw.source}: the unit of '{choice.header}' is not said, and values from {low:.0f} to {high:.0f} could "
-            f'be m/s, km/h or mph: {why}. Say it with units={{"speed": "km/h"}} or --speed-units, or write it in the '
-            "header."
+            f'be m/s, km/h or mph: {why}. Say it with units={{"{choice.channel}": "km/h"}} or --speed-units, or write it '
+            "in the header."
         )
 
     def distance_units(self, fit: float) -> None:
@@ -242,7 +279,7 @@ class _Units:
                 if self.speed is not None
                 else None
             )
-            unit = _nearest(found, "length", _LENGTHS, fit) if found is not None else None
+            unit = nearest(found, "length", _LENGTHS, fit) if found is not None else None
             if unit is not None and found is not None:
                 off = found / UNITS["length"][unit][0]
                 choice.decide(unit, f"no unit said; as {unit} it fits the speed, ratio {off:.3f}")
@@ -256,33 +293,9 @@ class _Units:
                 unit = own.unit if own is not None else None
                 if channel != "lateral_velocity" and self.numeric(channel):
                     found = ratio(self.speed, self.mean(choice), least=self.windows.slowest)
-                    unit = _nearest(found, "speed", _SPEEDS, 2 * fit) if found is not None else unit
+                    unit = nearest(found, "speed", _SPEEDS, 2 * fit) if found is not None else unit
                 if unit is not None:
                     choice.decide(unit, "no unit said; as the speed of the car")
-
-    # ------------------------------------------------------------------ pedals
-
-    def fraction(self, channel: str) -> None:
-        """Fraction up to about 1, per cent up to about 100, else the highest value is taken for fully on.
-
-        A throttle that never passes 1.5 % is not driven; a brake may well not be used.
-        """
-        choice = self.numeric(channel)
-        if choice is None or choice.unit == "%":
-            return
-        top = _size(self.values(choice))
-        if choice.unit is None and top <= (1.5 if channel == "throttle" else 1.05):
-            choice.decide("1", f"no unit said; values up to {top:.3g} are a fraction")
-        elif choice.unit is None and top <= 105.0:
-            choice.decide("%", f"no unit said; values up to {top:.3g} are per cent")
-        else:
-            unit = choice.unit or "unit"
-            choice.decide(f"1/{top:g}", f"values up to {top:g}; the highest is taken for fully on")
-            choice.scale = 1.0 / top
-            self.log.warnings.append(
-                f"{channel} in '{choice.header}' runs to {top:g} {unit}: scaled so that the highest value is 1. "
-                "In a recording that never reaches full this reads too high."
-            )
 
     # ------------------------------------------------------------------ turning
 
@@ -369,7 +382,7 @@ class _Units:
         if ranges is None:
             self.leave(choice, f"its unit is not said, and values do not tell a unit of {dimension}")
             return
-        size = _size(values)
+        size = size_of(values)
         unit = next((unit for limit, unit in ranges if size <= limit), "")
         if unit:
             choice.decide(unit, f"no unit said; {unit} by the range of the values, up to {size:.3g}")
@@ -377,15 +390,8 @@ class _Units:
             self.leave(choice, f"its unit is not said, and values up to {size:.3g} do not tell it")
 
 
-def _nearest(found: float, dimension: str, names: tuple[str, ...], fit: float) -> str | None:
+def nearest(found: float, dimension: str, names: tuple[str, ...], fit: float) -> str | None:
     """Unit whose factor is nearest to a ratio, if within a share `fit`."""
     factors: Mapping[str, tuple[float, float]] = UNITS[dimension]
     best = min(names, key=lambda unit: abs(found / factors[unit][0] - 1.0))
     return best if abs(found / factors[best][0] - 1.0) < fit else None
-
-
-def _size(values: FloatArray, *, share: float = 0.999, most: int = 20000) -> float:
-    """Largest size of the values but for one in a thousand; 0 where there are none."""
-    size = np.abs(values[:: max(1, len(values) // most)])
-    size = size[np.isfinite(size)]
-    return float(np.quantile(size, share)) if size.size else 0.0

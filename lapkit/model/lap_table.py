@@ -98,6 +98,7 @@ def lap_table(
     full_throttle: float | None,
     length: float,
     resets: NDArray[np.intp],
+    clock_uncertainty: float = 0.0,
 ) -> pd.DataFrame:
     """Make the lap table: one row a segment, in driving order.
 
@@ -113,6 +114,8 @@ def lap_table(
         Track length, m.
     resets : ndarray of int
         Samples at which the clock or the position jumped.
+    clock_uncertainty : float
+        Relative standard uncertainty of the clock: not 0 where time was worked out from distance and speed.
 
     Returns
     -------
@@ -139,7 +142,11 @@ def lap_table(
         {
             "lap": segments.numbers,
             "lap_time": np.where(segments.whole, np.diff(segments.edges), np.nan),
-            "lap_time_uncertainty": np.where(segments.whole, np.hypot(crossing[2, :-1], crossing[2, 1:]), np.nan),
+            "lap_time_uncertainty": np.where(
+                segments.whole,
+                np.hypot(np.hypot(crossing[2, :-1], crossing[2, 1:]), clock_uncertainty * np.diff(segments.edges)),
+                np.nan,
+            ),
             "complete": segments.whole,
             "flags": _flags(motion, segments, driven, length, resets),
             "speed_at_line": crossing[0, 1:],

@@ -80,6 +80,9 @@ class Recording:
         Channels sampled more slowly than the table and filled in between: the time between their own samples, s.
     speed_unit : str or None
         Unit the file's speed is in, which is taken to be the person's own.
+    clock_uncertainty : float
+        Relative standard uncertainty of any time between two samples; 0 where the file has a clock, and not where time
+        was worked out from distance and speed: lap times are then estimates, off by as much as the speed is.
     """
 
     samples: pd.DataFrame
@@ -90,3 +93,4 @@ class Recording:
     origin: tuple[float, float] | None = None
     slow: dict[str, float] = field(default_factory=dict)
     speed_unit: str | None = None
+    clock_uncertainty: float = 0.0

@@ -163,6 +163,7 @@ class Session:
             full_throttle=self.full_throttle,
             length=self._placement.length,
             resets=np.append(np.array(self.recording.resets, dtype=np.intp), self._placement.jumps),
+            clock_uncertainty=self.recording.clock_uncertainty,
         )
 
     # -------------------------------------------------------------------- frames

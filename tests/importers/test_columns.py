@@ -8,7 +8,8 @@ from importers.invented import table
 
 from lapkit.channels import CHANNELS
 from lapkit.errors import ColumnError, UnitError
-from lapkit.importers.columns import assign_columns, find_header
+from lapkit.importers.columns import assign_columns
+from lapkit.importers.headers import find_header
 from lapkit.model.recording import Provenance
 
 ROWS = 10
@@ -71,9 +72,13 @@ def test_a_unit_in_the_header_goes_before_the_units_row():
 
 
 def test_a_unit_nobody_knows_leaves_the_column_alone():
-    found = assign(["time", "speed [m/s]", "throttle"], units_row={"throttle": "V"})
-    assert "throttle" not in found.channels
-    assert "'throttle': the units row says 'V', a unit lapkit does not know; kept as it is" in found.log.notes[0]
+    found = assign(["time", "lap distance", "fuel"], units_row={"lap distance": "laps", "fuel": "sips"})
+    assert not found.channels
+    assert "'fuel': the units row says 'sips', a unit lapkit does not know; kept as it is" in found.log.notes[0]
+    assert found.log.warnings == [  # aloud: much rests on this one
+        "'lap distance': the units row says 'laps', a unit lapkit does not know; kept as it is "
+        '(units={"lap_distance": ...} reads it as lap_distance).'
+    ]
 
 
 def test_a_unit_of_something_else_leaves_the_column_alone():
@@ -107,6 +112,12 @@ def test_words_can_not_be_a_speed():
     found = assign(["speed"], texts=["speed"])
     assert not found.channels
     assert found.log.warnings == ["'speed' holds words (such as 'a'), not numbers: not read as speed, kept as it is."]
+
+
+def test_words_can_not_be_what_a_unit_makes_of_a_column():
+    found = assign(["lap [mi]"], texts=["lap [mi]"])  # a lap may be named in words, a lap distance may not
+    assert not found.channels
+    assert "'lap [mi]' holds words (such as 'a'), not numbers: not read as lap_distance" in found.log.warnings[0]
 
 
 def test_every_clock_is_offered_best_first():
@@ -155,7 +166,32 @@ def test_a_mapping_given_goes_before_the_one_beside_the_file(tmp_path):
 def test_another_toml_beside_the_file_does_no_harm(tmp_path):
     tmp_path.joinpath("run.toml").write_text("[markers]\nboard = 120\n")
     found = assign(["speed [m/s]"], path=tmp_path / "run.csv.gz")
-    assert found.log.notes == ["no table [columns] in run.toml, which stands beside the file."]
+    assert found.log.warnings == [
+        "run.toml stands beside the file but has no table [columns]: nothing was taken from it (it holds [markers])."
+    ]
+
+
+def test_what_is_not_read_of_a_mapping_file_is_named(tmp_path):
+    tmp_path.joinpath("run.toml").write_text("speed = 'A'\n[columns]\nspeed = 'B'\n[units]\nspeed = 'mph'\n")
+    found = assign(["A", "B"], path=tmp_path / "run.csv")
+    assert found.channels["speed"].header == "B"
+    assert found.log.warnings == ["run.toml: only the table [columns] is read; left out: speed, [units]."]
+
+
+@pytest.mark.parametrize(
+    ("header", "channel"),
+    [
+        ("Accélérateur", "throttle"), ("ACCÉLÉRATEUR (%)", "throttle"), ("Acce\u0301le\u0301rateur", "throttle"),
+        ("Pédale d'accélérateur [%]", "throttle"), ("Farfalla", "throttle"), ("Posição do acelerador", "throttle"),
+        ("Geschwindigkeit in km/h", "speed"), ("Velocità", "speed"), ("Velocidade (km/h)", "speed"),
+        ("Snelheid [km/u]", "speed"), ("Vitesse GPS", "speed"), ("Régime moteur (tr/min)", "engine_speed"),
+        ("Motordrehzahl [U/min]", "engine_speed"), ("Öldruck [bar]", "oil_pressure"), ("Länge", "longitude"),
+        ("LÄNGSBESCHLEUNIGUNG [g]", "longitudinal_acceleration"), ("Ángulo de volante", "steering"),
+        ("Pression de freinage (bar)", "brake_pressure"), ("Rondenummer", "lap"), ("Freno [%]", "brake"),
+    ],
+)  # fmt: skip
+def test_headers_in_other_languages_with_or_without_accents(header, channel):
+    assert list(assign([header]).channels) == [channel]
 
 
 def test_units_go_before_what_the_file_says():
@@ -221,6 +257,7 @@ def test_a_wrong_mapping_is_refused(given, error, words):
 @pytest.mark.parametrize(
     ("text", "words"),
     [
+        ("[columns]\nthrottle = {column = 'throttle', zero = 'a', full = 1}\n", "zero and full are two numbers"),
         ("[columns]\nspeed = \n", r"run\.toml: not valid TOML: .*line 2"),
         ("columns = 3\n", r"run\.toml: no table \[columns\]"),
         ("[columns]\nspeed = 'NOPE'\n", r"run\.toml: no column 'NOPE' for speed"),

@@ -12,6 +12,7 @@ from lapkit.channels import CHANNELS, UNITS, from_si, is_discrete
 from lapkit.errors import ColumnError, FileError, UnitError
 from lapkit.importers.csv import assemble, read_csv
 from lapkit.importers.sampling import hold_length
+from lapkit.importers.speed import without_spikes
 
 RUN = drive()
 SPEEDS = ["m/s", "km/h", "mph", "kn", "ft/s"]
@@ -150,8 +151,31 @@ def test_a_unit_that_contradicts_the_position_is_kept_and_doubted():
     assert out.speed_unit == "mph"
     assert said(
         out.provenance.warnings,
-        "'speed [mph]' is said to be in mph, but against position it is 1.61 times too large; km/h would fit",
+        "'speed [mph]' is said to be in mph, but against position it is 1.61 times too large; it would fit with the speed "
+        "in km/h. It was kept as said;",
     )
+
+
+def test_the_position_may_be_what_contradicts():
+    out = recording({"speed [m/s]": RUN.speed, "X [m]": RUN.x / 0.3048, "Y [m]": RUN.y / 0.3048})
+    assert said(
+        out.provenance.warnings,
+        "against position it is 3.27 times too small; it would fit with 'X [m]' and 'Y [m]' in ft. It was kept as said; "
+        'units={"speed": ...} or --speed-units or units={"x": "ft", "y": "ft"} changes it.',
+    )
+
+
+@pytest.mark.parametrize("unit", ["m", "ft", "km", "cm", "mm"])
+@pytest.mark.parametrize("speed", ["m/s", "mph"])
+def test_a_position_that_says_no_unit_is_held_against_a_speed_that_does(unit, speed):
+    out = recording({
+        f"speed [{speed}]": from_si(RUN.speed, speed, "speed"),
+        "X": from_si(RUN.x, unit, "length"), "Y": from_si(RUN.y, unit, "length"),
+    })  # fmt: skip
+    assert out.provenance.channels["x"].unit == out.provenance.channels["y"].unit == unit
+    assert_allclose(out.samples["x"], RUN.x, atol=1e-9)
+    assert said(out.provenance.notes, f"do not say their unit; in {unit} they fit the speed") == (unit != "m")
+    assert not out.provenance.warnings
 
 
 @pytest.mark.parametrize("channel", ["throttle", "brake"])
@@ -161,6 +185,50 @@ def test_pedals(channel, size, unit):
     assert_allclose(out.samples[channel], RUN.throttle, atol=2e-3)
     assert said(out.provenance.warnings, "scaled so that the highest value is 1") == (size > 100)
     assert out.provenance.channels[channel].unit == unit
+
+
+@pytest.mark.parametrize("header", ["TPS [V]", "tps (volts)", "throttle"])
+def test_a_throttle_in_volts_is_scaled_by_its_ends_aloud(header):
+    time, throttle = pedal(50)
+    given = table({"time [s]": time, "speed [m/s]": 40 + np.sin(time), header: 0.5 + 4 * throttle})
+    out = assemble(given)
+    assert_allclose(out.samples["throttle"], throttle, atol=0.05)
+    unit = " V" if header != "throttle" else ""
+    assert said(out.provenance.warnings, f"throttle in '{header}' is not per cent: 0.")
+    assert said(out.provenance.warnings, f"4.5{unit} for 1, the ends of what was recorded")
+    assert said(out.provenance.warnings, f'columns={{"throttle": {{"column": "{header}", "zero": ..., "full": ...}}}}')
+    given = table({"time [s]": time, "speed [m/s]": 40 + np.sin(time), header: 0.5 + 4 * throttle})
+    exact = assemble(given, columns={"throttle": {"column": header, "zero": 0.5, "full": 4.5}})
+    assert_allclose(exact.samples["throttle"], throttle, atol=1e-9)
+    assert not exact.provenance.warnings
+
+
+def test_a_throttle_in_volts_whose_ends_do_not_show_is_kept_as_it_is():
+    out = recording({"speed [m/s]": RUN.speed, "TPS [V]": 2.0 + 0.8 * RUN.throttle})
+    assert "throttle" not in out.samples
+    assert_allclose(out.samples["TPS [V]"], 2.0 + 0.8 * RUN.throttle)
+    assert said(
+        out.provenance.warnings,
+        "'TPS [V]' reads like throttle, but its values, 2 to 2.8 V, are not per cent and do not tell where it is released "
+        'and fully applied: kept as it is. Say which values mean 0 and 1 with columns={"throttle": {"column": "TPS [V]"',
+    )
+
+
+def test_a_brake_in_volts_is_scaled_by_its_ends():
+    _, throttle = pedal(20, seconds=120.0)
+    out = recording({"speed [m/s]": RUN.speed, "brake (mV)": 500 + 2000 * (1 - throttle)})
+    assert_allclose(out.samples["brake"], (1 - throttle) / np.ptp(throttle), atol=0.05)
+    assert said(out.provenance.warnings, "If the brake was never fully applied, it reads too high.")
+
+
+def test_a_remark_where_a_unit_should_be_is_doubted():
+    out = recording({"speed [m/s]": RUN.speed, "throttle [warp]": 100 * RUN.throttle, "brake (raw)": RUN.throttle})
+    assert_allclose(out.samples["throttle"], RUN.throttle)
+    assert said(
+        out.provenance.warnings,
+        "throttle in 'throttle [warp]': 'warp' is no unit lapkit knows; values up to 100 were taken for per cent.",
+    )
+    assert not said(out.provenance.notes, "raw")
 
 
 def test_a_dash_for_the_unit_of_a_pedal_says_nothing():
@@ -387,6 +455,38 @@ def test_speed_from_distance():
         assert out.provenance.channels["speed"].column == "(from distance)"
 
 
+WHEELS = {
+    f"wheel_{w} [km/h]": RUN.speed * 3.6 * k
+    for w, k in zip(("fl", "fr", "rl", "rr"), (0.99, 1.01, 0.98, 1.02), strict=True)
+}
+
+
+def test_speed_from_wheel_speeds():
+    out = recording({**WHEELS, "yaw rate": np.degrees(RUN.yaw_rate), "lat acc [g]": RUN.lateral / 9.80665})
+    assert_allclose(out.samples["speed"], RUN.speed, rtol=1e-9)
+    assert out.provenance.channels["speed"].column == "(from wheel speeds)"
+    assert out.provenance.channels["yaw_rate"].unit == "deg/s"
+    assert said(
+        out.provenance.warnings,
+        "no speed column: the mean of the wheel speeds ('wheel_fl [km/h]', 'wheel_fr [km/h]', 'wheel_rl [km/h]', "
+        "'wheel_rr [km/h]') is taken for the speed of the car. Driven wheels slip",
+    )
+
+
+def test_a_wheel_that_does_not_turn_is_left_out_of_the_speed():
+    out = recording({**WHEELS, "wheel_fl [km/h]": 0.0 * RUN.speed, "wheel_fr [km/h]": 3.6 * RUN.speed})
+    assert_allclose(out.samples["speed"], RUN.speed, rtol=1e-9)
+    assert said(
+        out.provenance.warnings, "'wheel_fl [km/h]': far slower than the other wheels, so left out of the speed"
+    )
+
+
+def test_wheel_speeds_without_a_unit_are_asked_for():
+    with pytest.raises(ColumnError, match=r"the unit of 'wheel fl' is not said.*no unit is said of any wheel's speed"):
+        recording({"wheel fl": RUN.speed, "wheel fr": RUN.speed})
+    assert_allclose(recording({"wheel fl": RUN.speed / 0.44704}, units="mph").samples["speed"], RUN.speed)
+
+
 def test_distance_that_falls_back_is_counted_from_the_line():
     out = recording({"distance": RUN.lap_distance, "speed [m/s]": RUN.speed})
     assert "odometer" not in out.samples
@@ -481,8 +581,14 @@ def test_held_values_are_released(held):
         {"x": RUN.x[hold], "y": RUN.y[hold], "speed [m/s]": RUN.speed, "throttle [%]": 100 * RUN.throttle[hold]}
     )
     assert_allclose(out.samples["x"][:-held], RUN.x[:-held], atol=0.15 * held**2 * 0.25 + 0.05)
-    assert_allclose(out.samples["throttle"], RUN.throttle[hold])
-    assert said(out.provenance.warnings, f"x, y: held for {held} rows each, so sampled every {held * 0.05:.2g} s")
+    assert_allclose(out.samples["throttle"][::held], RUN.throttle[::held])
+    own = np.arange(0, len(RUN.time), held)
+    line = np.interp(RUN.time[: own[-1] + 1], RUN.time[own], RUN.throttle[own])
+    assert_allclose(out.samples["throttle"][: own[-1] + 1], line, atol=1e-9)
+    assert out.slow["throttle"] == pytest.approx(held * 0.05)
+    assert said(
+        out.provenance.warnings, f"x, y, throttle: held for {held} rows each, so sampled every {held * 0.05:.2g} s"
+    )
 
 
 @pytest.mark.parametrize("rate", [8, 5, 3, 2.9])
@@ -515,6 +621,74 @@ def test_rounded_values_are_not_held(seed):
     rng = np.random.default_rng(seed)
     smooth = np.cumsum(np.cumsum(rng.standard_normal(4000)))
     assert hold_length(np.round(smooth / np.ptp(smooth) * 300)) == 1
+
+
+def pedal(rate, *, seconds=240.0, seed=0):
+    """Flat out but for a lift every five to eight seconds, each of another shape and depth."""
+    rng = np.random.default_rng(seed)
+    begin = np.cumsum(rng.uniform(5.0, 8.0, int(seconds / 5)))
+    depth, down, hold, up = rng.uniform([[0.2], [0.1], [0.1], [0.2]], [[1.0], [0.3], [0.8], [0.6]], (4, len(begin)))
+    corners = np.column_stack([begin, begin + down, begin + down + hold, begin + down + hold + up]).ravel()
+    opened = np.column_stack([np.ones_like(depth), 1 - depth, 1 - depth, np.ones_like(depth)]).ravel()
+    time = np.arange(round(seconds * rate)) / rate
+    return time, np.interp(time, corners, opened, left=1.0, right=1.0)
+
+
+@pytest.mark.parametrize("seed", range(5))
+@pytest.mark.parametrize("step", [0.0, 0.005, 0.01])
+@pytest.mark.parametrize(("rate", "held"), [(50, 5), (50, 2), (100, 10), (100, 4), (20, 2)])
+def test_a_held_throttle_is_released_and_flat_stretches_stay_flat(rate, held, step, seed):
+    time, throttle = pedal(rate, seed=seed)
+    throttle = np.round(throttle / step) * step if step else throttle
+    slow = throttle[np.arange(len(time)) // held * held]
+    assert hold_length(throttle) == 1
+    assert hold_length(slow) == held
+    out = assemble(table({"time [s]": time, "speed [m/s]": 40 + np.sin(time), "throttle": slow})).samples["throttle"]
+    own = np.arange(0, len(time), held)
+    line = np.interp(time, time[own], throttle[own])
+    assert_allclose(out[: own[-1] + 1], line[: own[-1] + 1], atol=1e-9)
+
+
+def test_a_switch_has_nothing_between_on_and_off():
+    time, throttle = pedal(50)
+    switch = (throttle < 0.5).astype(float)[np.arange(len(time)) // 5 * 5]
+    out = assemble(table({"time [s]": time, "speed [m/s]": 40 + np.sin(time), "brake": switch}))
+    assert_allclose(out.samples["brake"], switch)
+
+
+@given(st.integers(0, 2**31), st.sampled_from([10, 20, 50, 100]), st.sampled_from([0.05, 0.1, 0.5, 1.0]))
+@settings(deadline=None)
+def test_a_rounded_speed_is_not_held(seed, rate, step):
+    _, throttle = pedal(rate, seed=seed)
+    speed = 40 + np.cumsum(9 * throttle - 7) / rate % 7
+    assert hold_length(np.round(speed * 3.6 / step) * step) == 1
+
+
+# --------------------------------------------------------------------- speeds that cannot be
+
+
+def test_spikes_and_dropouts_of_speed_are_left_out_and_counted():
+    speed = RUN.speed * 3.6
+    speed[300:303] = 0.0
+    speed[700] = 999.0
+    speed[1200] = -500.0
+    out = recording({"speed [km/h]": speed})
+    assert_allclose(out.samples["speed"], RUN.speed, atol=0.5)
+    assert said(
+        out.provenance.warnings,
+        "5 sample(s) of speed that leap away and come back, as no car can (more than 100 m/s2 there and back), left out, "
+        "first at line 302.",
+    )
+    assert said(out.provenance.warnings, "speed: 5 blank(s) filled by a line")
+
+
+@given(st.floats(2, 60), st.floats(1, 25), st.floats(1, 25), st.floats(0, 30), st.sampled_from([5, 10, 20, 50, 100]))
+@settings(deadline=None)
+def test_a_real_stop_is_not_touched(top, braking, pulling, stand, rate):
+    corners = np.cumsum([0.0, 5.0, top / braking, stand, top / pulling, 5.0])
+    time = np.arange(round(corners[-1] * rate)) / rate
+    speed = np.round(np.interp(time, corners, [top, top, 0.0, 0.0, top, top]) * 3.6) / 3.6
+    assert not without_spikes(time, speed).size
 
 
 def test_infinite_values_are_blank():
@@ -561,6 +735,43 @@ def test_gears_and_laps_in_words():
     assert out.samples["gear"][:4].tolist() == [-1, 0, 1, 2]
     assert_allclose(out.samples["lap"], RUN.lap)
     assert all(is_discrete(name) for name in ("gear", "lap"))
+
+
+@pytest.mark.parametrize(
+    ("words", "numbers", "how"),
+    [
+        (["Out", "L1", "L2", "L3"], [0, 1, 2, 3], "each takes the number before or after"),
+        (["Out", "7", "8", "In"], [6, 7, 8, 9], "each takes the number before or after"),
+        (["Lap-4", "In", "Lap-6", "Lap-7"], [4, 5, 6, 7], "each takes the number before or after"),
+        (["L1", "In", "Out", "L2"], [1, 2, 3, 4], "all laps are numbered in driving order"),
+        (["out", "hot", "cool", "in"], [1, 2, 3, 4], "each takes the number before or after"),
+    ],
+)
+def test_laps_in_words(words, numbers, how):
+    out = recording({"speed [m/s]": RUN.speed, "Lap": [words[int(n)] for n in RUN.lap]})
+    assert out.samples["lap"].tolist() == [numbers[int(n)] for n in RUN.lap]
+    named = [f"'{word}'" for word in words if not any(sign.isdigit() for sign in word)]
+    assert said(out.provenance.notes, f"'Lap' names laps by a word without a number ({', '.join(named)}): {how}.")
+
+
+def test_words_that_change_too_often_are_no_laps():
+    out = recording({"speed [m/s]": RUN.speed, "Lap": [("a", "b", "c")[k % 3] for k in range(len(RUN.time))]})
+    assert out.samples["lap"].isna().all()
+    assert said(out.provenance.warnings, "'Lap' holds words that change too often to be laps; left out.")
+
+
+@pytest.mark.parametrize(("word", "rows", "number"), [("Out", slice(None, 600), 0), ("In", slice(-20, None), 4)])
+def test_a_word_among_the_numbers_of_laps_is_a_lap_of_its_own(tmp_path, word, rows, number):
+    lap = RUN.lap.astype(int).astype(object)
+    lap[rows] = word
+    file = tmp_path / "run.csv"
+    cells = zip(RUN.time, RUN.speed, lap, strict=True)
+    file.write_text("time (s),speed (m/s),lap\n" + "".join(f"{t:.2f},{v:.3f},{n}\n" for t, v, n in cells))
+    out = read_csv(file)
+    expected = RUN.lap.copy()
+    expected[rows] = number
+    assert_allclose(out.samples["lap"], expected)
+    assert said(out.provenance.notes, f"'lap' names laps by a word without a number ('{word}')")
 
 
 def test_a_column_of_zeros_does_no_harm():
@@ -661,6 +872,46 @@ def test_a_file(tmp_path, dialect):
     assert_allclose(out.samples["speed"], RUN.speed, atol=1e-6)
     assert_allclose(out.samples["time"], RUN.time, atol=1e-9)
     assert out.provenance.source == "run.csv"
+
+
+class Open:
+    def read(self): ...
+
+
+@pytest.mark.parametrize(
+    ("path", "found"),
+    [(None, r"None \(NoneType\)"), (3, r"3 \(int\)"), (Open(), "an open file"), ("", r"'' \(str\)"), ("a\0b", "x00")],
+)
+def test_what_is_no_path_is_refused(path, found):
+    with pytest.raises(FileError, match=f"expected the path of a file, such as .run.csv., and found .*{found}"):
+        read_csv(path)
+
+
+@pytest.mark.parametrize(
+    ("given", "error", "words"),
+    [
+        (
+            {"columns": ["a"]},
+            ColumnError,
+            r"columns= has to be a mapping of channels to headers.*found \['a'\] \(list\)",
+        ),
+        ({"columns": 5}, ColumnError, r"columns= has to be a mapping.*found 5 \(int\)"),
+        ({"columns": {3: "speed"}}, ColumnError, "3: expected a header"),
+        ({"columns": {"throttle": {"column": "speed", "zero": 1}}}, ColumnError, "zero and full are two numbers"),
+        (
+            {"columns": {"throttle": {"column": "speed", "zero": 1, "full": 1}}},
+            ColumnError,
+            "zero and full are the same, 1",
+        ),
+        ({"columns": {"speed": {"column": "speed", "zero": 0, "full": 1}}}, ColumnError, "values of a pedal released"),
+        ({"units": 5}, UnitError, r"units= has to be a mapping of channels or headers to units.*found 5 \(int\)"),
+        ({"units": ["mph"]}, UnitError, r"found \['mph'\] \(list\)"),
+        ({"units": {3: "mph"}}, UnitError, "'3' is neither a column of the file nor a channel"),
+    ],
+)
+def test_what_is_no_mapping_is_refused(given, error, words):
+    with pytest.raises(error, match=words):
+        assemble(table({"time [s]": RUN.time, "speed": RUN.speed}), **given)
 
 
 def test_a_mapping_beside_a_file(tmp_path):
