@@ -166,6 +166,8 @@ def lifts(
         return _finished({}, None)
     time, depth = trace.time[seen], (full_throttle - throttle[seen]) / full_throttle
     interval = trace.interval if trace.gridded else float(np.median(np.diff(time)))
+    if not isinstance(laps, pd.DataFrame):  # a pedal sampled more slowly than the table is known only so well
+        interval = max(interval, laps.recording.slow.get("throttle", 0.0))
     noise = _pedal_noise(depth, round(0.2 / interval))
     leave = max(threshold - hysteresis, edge, 3.0 * noise)
     hole = _after_hole(trace, seen, time, max_gap)

@@ -63,7 +63,10 @@ def closed_line(x: FloatArray, y: FloatArray, *, smoothing: float = 0.0) -> Refe
     along = np.append(0.0, np.cumsum(np.hypot(np.diff(x), np.diff(y))))
     if not along[-1] / REFERENCE_SPACING < MAX_ROWS:
         raise ColumnError(f"position goes {along[-1] / 1000:.3g} km in a lap; check the unit of x and y.")
+    count = max(16, round(along[-1] / REFERENCE_SPACING))
     for _ in range(2):  # the second pass evens out what smoothing shortened
+        if not along[-1] > 0:  # nothing is left of it
+            break
         count = max(16, round(along[-1] / REFERENCE_SPACING))
         places = np.arange(count) * (along[-1] / count)
         x, y = np.interp(places, along, x), np.interp(places, along, y)
@@ -107,6 +110,8 @@ def learn_reference(
         None where the laps do not end where they began, or position is missing: there is no loop then.
     """
     lengths = ends - starts
+    if not len(lengths) or not np.median(lengths) > 16 * REFERENCE_SPACING:
+        return None
     unusual = np.round(np.abs(lengths - np.median(lengths)), 6)  # rounded, so that a tie is one on every machine
     chosen = np.argsort(unusual, kind="stable")[:REFERENCE_LAPS]
     count = max(16, round(float(np.median(lengths[chosen])) / REFERENCE_SPACING))
@@ -132,7 +137,8 @@ def learn_reference(
     if not 0.05 * usual < around < usual:
         return None
     smoothing = float(np.clip(12.0 * noise, 0.0, 15.0)) + 3.0
-    return closed_line(line_x, line_y, smoothing=smoothing)
+    reference = closed_line(line_x, line_y, smoothing=smoothing)
+    return reference if reference.length > 0.2 * usual else None
 
 
 def project(

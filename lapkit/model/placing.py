@@ -82,7 +82,7 @@ def find_place(motion: Motion, cuts: Cuts, *, lap_distance: FloatArray | None, t
         carrier, method = _counted_on(lap_distance, motion.path), "lap distance"
     at = motion.reached(carrier, cuts.time)
     lengths = np.diff(at)
-    usual = float(np.sort(lengths)[(len(lengths) - 1) // 2]) if len(lengths) else float(max(carrier[-1], 1.0))
+    usual = max(float(np.sort(lengths)[(len(lengths) - 1) // 2] if len(lengths) else carrier[-1]), 1.0)
     length = track.length if track is not None and track.length is not None else usual
     reference = track.reference if track is not None else None
     no_loop = NO_LAP if not len(lengths) else NO_POSITION if motion.x is None else NO_LOOP

@@ -145,6 +145,18 @@ def test_comparison_in_words(benchmark, two_laps):
     compare(benchmark, "two laps compared in words", "(no target)", interp, lambda: summary(lap, reference))
 
 
+def test_ledger(benchmark, files, two_laps):
+    """Delta and ledger of two laps in memory, the car's model fitted once for the session before."""
+    lap, reference, interp = two_laps
+    model = lapkit.longitudinal_model(lapkit.load(files["clean"]))
+
+    def stage() -> None:
+        lapkit.delta(lap, reference)
+        lapkit.ledger(lap, reference, model=model)
+
+    compare(benchmark, "two-lap comparison incl. ledger", "<= 15", interp, stage)
+
+
 def by_hand(path: Path) -> list[pd.DataFrame]:
     """What a capable user would write: read, split, reindex on the grid and interpolate."""
     table = pd.read_csv(path)

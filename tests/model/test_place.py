@@ -126,3 +126,5 @@ def test_laps_that_do_not_go_round_make_no_reference():
     path = np.arange(0.0, 3000.0)
     starts, ends = np.array([0.0, 1000.0]), np.array([1000.0, 2000.0])
     assert learn_reference(path, path, 0 * path, starts, ends, noise=0.0) is None
+    assert learn_reference(path, path, 0 * path, starts[:0], ends[:0], noise=0.0) is None
+    assert learn_reference(path, path, 0 * path, starts, starts + 1.0, noise=0.0) is None
