@@ -12,7 +12,7 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.corners import segments_of
-from lapkit.model.frame import attribute
+from lapkit.model.frame import attribute, unlabelled
 
 DELTA_COLUMNS = ("delta", "delta_uncertainty", "delta_rate")
 LOSS_COLUMNS = ("segment", "start_distance", "end_distance", "time_lost", "time_lost_uncertainty")
@@ -153,14 +153,15 @@ class _Side:
         if "time" not in frame.columns or len(frame) < 2:
             raise FrameError(f"{name}: delta needs a lap frame with the column 'time' and at least two rows.")
         step, length = float(attribute(frame, "step")), float(attribute(frame, "track_length"))
-        place, time = frame.index.to_numpy(np.float64), frame["time"].to_numpy(np.float64)
+        columns = unlabelled(frame)
+        place, time = frame.index.to_numpy(np.float64), columns["time"].to_numpy(np.float64)
         rows = int(np.floor(length / step * (1 + 1e-12))) + 1
         if len(place) != rows or not np.array_equal(place, np.arange(rows) * step):
             raise FrameError(
                 f"{name}: rows do not lie at every {step:g} m from line to line ({rows} of them); give the frame of session.lap(n) unchanged."
             )
         if "speed" in frame.columns:
-            speed = frame["speed"].to_numpy(np.float64)
+            speed = columns["speed"].to_numpy(np.float64)
         else:
             speed = step / np.maximum(np.gradient(time), 1e-9)
         return cls(

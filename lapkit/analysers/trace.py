@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError, FrameError
+from lapkit.model.frame import unlabelled
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -147,7 +148,7 @@ def _of_frame(frame: pd.DataFrame) -> Trace:
             f"{source}: the lap has no {' and no '.join(missing)}; give a session, session.lap(n), or one lap's samples "
             f"with columns 'time' and 'distance' (found: {', '.join(str(column) for column in frame.columns)})."
         )
-    table = frame.reset_index() if gridded else frame.reset_index(drop=True)
+    table = unlabelled(frame).reset_index(drop=not gridded)
     time, place = (table[name].to_numpy(np.float64, na_value=np.nan) for name in ("time", "distance"))
     known = np.isfinite(time) & np.isfinite(place)
     if np.count_nonzero(known) < 2:

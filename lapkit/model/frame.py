@@ -123,6 +123,11 @@ def resample(
     return out
 
 
+def unlabelled(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a view of a frame that says nothing of itself: pandas copies what a frame says at every look at a column."""
+    return pd.DataFrame(frame, copy=False)
+
+
 def attribute(frame: pd.DataFrame, name: str) -> Any:
     """Return what a lap frame says of itself, with a clear error where it says nothing.
 
