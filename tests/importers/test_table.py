@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from lapkit.errors import FileError
@@ -125,6 +125,8 @@ def written(columns, how):
 def test_the_same_table_comes_out_of_every_dialect(folder, columns, how):
     if how["delimiter"] == " ":  # words between blanks look like prose unless most cells are numbers
         columns.pop("side", None)
+        cells = [cell for values in columns.values() for cell in values]
+        assume(2 * sum(cell is not None for cell in cells) > len(cells))
     content, first_line = written(columns, how)
     path = folder / "dialect.csv"
     path.write_bytes(content)
