@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any, TypeAlias
+from typing import Any
 
 import matplotlib
 import numpy as np
@@ -16,7 +16,6 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 from lapkit.analysers.delta import delta, losses
 from lapkit.channels import FloatArray, from_si
 from lapkit.charts.style import (
-    CORNER,
     INK,
     MUTED,
     PLACE,
@@ -24,14 +23,16 @@ from lapkit.charts.style import (
     SMALL,
     STYLE,
     AxesArray,
+    Corners,
     given_axes,
+    mark_corners,
     new_axes,
     plain,
+    signed,
+    tick,
 )
 from lapkit.model.frame import attribute
 from lapkit.model.show import clock
-
-Corners: TypeAlias = pd.DataFrame | Sequence[Mapping[str, Any]]
 
 SIZE = (10.5, 7.4)  # inches
 HEIGHTS = (3.0, 1.5, 2.3)
@@ -114,7 +115,7 @@ def two_laps(
         for panel in panels:
             panel.set_xlim(0.0, pair.length)
             panel.label_outer()
-        _mark_corners(panels, given)
+        mark_corners(panels, given)
         _mark_worst(panels, worst)
         speed.set_title("\n".join(textwrap.wrap(_finding(pair, table, worst), TITLE_WIDTH)), pad=30)
         behind.set_xlabel("Distance from the start/finish line (m)", loc="left")
@@ -274,7 +275,7 @@ def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, worst: _Worst | None
     low, high = low - grow, high + grow
     ax.set_ylim(low - 0.22 * (high - low), high + 0.22 * (high - low))  # room for words above and below
     ax.yaxis.set_major_locator(MaxNLocator(8, steps=ROUND_STEPS))
-    ax.yaxis.set_major_formatter(FuncFormatter(_tick))
+    ax.yaxis.set_major_formatter(FuncFormatter(tick))
     ax.set_ylabel(f"Time behind\n{pair.name(pair.reference) if pair.one_source else 'the dashed lap'} (s)")
     name = f"lap {attribute(pair.lap, 'lap')}" if pair.one_source else "solid lap"
     for height, words, align in ((0.97, f"▲ {name} slower", "top"), (0.03, f"▼ {name} faster", "bottom")):
@@ -292,41 +293,11 @@ def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, worst: _Worst | None
     known = np.flatnonzero(np.isfinite(values))
     if known.size:
         last = int(known[-1])
-        ax.annotate(f"{_signed(values[last], 3)} s", (place[last], values[last]), xytext=(7, 0), textcoords="offset points",
+        ax.annotate(f"{signed(values[last], 3)} s", (place[last], values[last]), xytext=(7, 0), textcoords="offset points",
                     va="center", weight="bold", annotation_clip=False)  # fmt: skip
 
 
-def _signed(value: float, decimals: int) -> str:
-    return f"{value:+.{decimals}f}".replace("-", "\N{MINUS SIGN}")
-
-
-def _tick(value: float, _: object) -> str:
-    text = _signed(value, 3)
-    return "0" if abs(value) < 5e-4 else text.removesuffix("0")
-
-
 # ----------------------------------------------------------------------------- marks
-
-
-def _mark_corners(panels: AxesArray, given: Corners) -> None:
-    """Shade the corners in all panels and name them along the top, in two rows where they stand close."""
-    rows = given.to_dict("records") if isinstance(given, pd.DataFrame) else given
-    corners = [(plain(row["corner"], 24), float(row["start_distance"]), float(row["end_distance"])) for row in rows]
-    for panel in panels:
-        for _, start, end in corners:
-            panel.axvspan(start, end, facecolor=CORNER, edgecolor="none", zorder=0)
-    top = panels[0]
-    left, right = top.get_xlim()
-    points = top.get_position().width * top.figure.get_figwidth() * 72.0 / (right - left)  # per metre
-    word = "Corner " if len(corners) <= 6 else ""
-    taken = [-np.inf, -np.inf]  # how far the names in each row reach, pt
-    for name, start, end in corners:
-        text = f"{word}{name}" if name.isdigit() else name
-        centre, half = (start + end) / 2 * points, 0.33 * SMALL * len(text)
-        row = 0 if centre - half > taken[0] + 4 or taken[0] <= taken[1] else 1
-        taken[row] = centre + half
-        top.annotate(text, ((start + end) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, -3 - 11 * row),
-                     textcoords="offset points", ha="center", va="top", fontsize=SMALL, color=MUTED)  # fmt: skip
 
 
 def _mark_worst(panels: AxesArray, worst: _Worst | None) -> None:

@@ -16,17 +16,23 @@ from numpy.typing import NDArray
 from lapkit.analysers.findings import headline, names_of, zones
 from lapkit.analysers.ledger import SIGNIFICANT, Ledger
 from lapkit.channels import FloatArray
-from lapkit.charts.comparison import (
-    HEIGHTS,
-    LAP_LINE,
-    REFERENCE_LINE,
-    ROUND_STEPS,
-    _mark_corners,
-    _signed,
-    _tick,
-)
+from lapkit.charts.comparison import HEIGHTS, LAP_LINE, REFERENCE_LINE, ROUND_STEPS
 from lapkit.charts.comparison import SIZE as ALONG
-from lapkit.charts.style import HAIRLINE, INK, MUTED, PLACE, SMALL, STYLE, AxesArray, given_axes, new_axes, plain
+from lapkit.charts.style import (
+    HAIRLINE,
+    INK,
+    MUTED,
+    PLACE,
+    SMALL,
+    STYLE,
+    AxesArray,
+    given_axes,
+    mark_corners,
+    new_axes,
+    plain,
+    signed,
+    tick,
+)
 from lapkit.errors import LapkitError
 from lapkit.model.show import clock
 
@@ -155,7 +161,7 @@ def ledger_steps(ledger: Ledger, *, by: str = "cause", ax: Axes | None = None) -
                     after[row], row, xerr=one, color=INK if known else MUTED, capsize=2.5, linewidth=0.9, zorder=4
                 )
             spread = f" ±{one:.3f}" if np.isfinite(one) else ""
-            axes.annotate(f"{_signed(size, 3)}{spread}" if known else f"({_signed(size, 3)}{spread})", (1.0, row),
+            axes.annotate(f"{signed(size, 3)}{spread}" if known else f"({signed(size, 3)}{spread})", (1.0, row),
                           xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points", va="center",
                           fontsize=SMALL, color=INK if known else MUTED)  # fmt: skip
         for row, at in ((0, after[0]), (last, after[-1])):
@@ -245,14 +251,14 @@ def made_and_paid(ledger: Ledger, *, axes: Iterable[Axes] | None = None) -> Axes
         upper.legend(
             loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, handlelength=3.2, borderpad=0.0, borderaxespad=0.6
         )
-        upper.annotate(f"{_signed(ledger.total, 3)} s", (length, ledger.total), xytext=(7, 0), textcoords="offset points",
+        upper.annotate(f"{signed(ledger.total, 3)} s", (length, ledger.total), xytext=(7, 0), textcoords="offset points",
                        va="center", weight="bold", annotation_clip=False)  # fmt: skip
         _draw_places(lower, ledger)
         for panel in panels:
             panel.set_xlim(0.0, length)
-            panel.yaxis.set_major_formatter(FuncFormatter(_tick))
+            panel.yaxis.set_major_formatter(FuncFormatter(tick))
             panel.label_outer()
-        _mark_corners(panels, corners)
+        mark_corners(panels, corners)
         _title(upper, ledger, pad=30)
         lower.set_xlabel("Distance from the start/finish line (m)", loc="left")
         _note(lower, ledger, "Shaded: corners. Pale: inside the noise", -22)
@@ -356,7 +362,7 @@ def _cell(ax: Axes, column: int, row: int, value: float, sigma: float, scale: fl
 
 
 def _figure(ax: Axes, column: int, row: int, value: float, *, known: bool = True, weight: str = "normal") -> None:
-    text = _signed(value, 3) if known else f"({_signed(value, 3)})"
+    text = signed(value, 3) if known else f"({signed(value, 3)})"
     ax.text(column + (0.36 if known else 0.385), row, text, ha="right", va="center", fontsize=SMALL, weight=weight,
             color=INK if known else MUTED)  # fmt: skip
 

@@ -6,13 +6,14 @@ Colours differ in lightness as well as hue, so that a chart survives grey printi
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from functools import lru_cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import matplotlib
 import numpy as np
+import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure, SubFigure
 from matplotlib.font_manager import findfont, get_font
@@ -60,6 +61,7 @@ STYLE: dict[Any, Any] = {
 }
 
 AxesArray = NDArray[np.object_]
+Corners: TypeAlias = pd.DataFrame | Sequence[Mapping[str, Any]]
 
 
 def new_axes(heights: Sequence[float], *, size: tuple[float, float]) -> AxesArray:
@@ -111,6 +113,38 @@ def plain(text: object, limit: int = 40) -> str:
     line = "".join(c if ord(c) in _drawable() else "?" for c in " ".join(str(text).split()))
     half = (limit - 1) // 2
     return line if len(line) <= limit else f"{line[: limit - 1 - half]}…{line[-half:]}"
+
+
+def signed(value: float, decimals: int) -> str:
+    """Write a number with its sign, the minus as long as the plus."""
+    return f"{value:+.{decimals}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def tick(value: float, _: object) -> str:
+    """Write a difference beside an axis."""
+    text = signed(value, 3)
+    return "0" if abs(value) < 5e-4 else text.removesuffix("0")
+
+
+def mark_corners(panels: AxesArray, given: Corners) -> None:
+    """Shade the corners in all panels and name them along the top, in two rows where they stand close."""
+    rows = given.to_dict("records") if isinstance(given, pd.DataFrame) else given
+    corners = [(plain(row["corner"], 24), float(row["start_distance"]), float(row["end_distance"])) for row in rows]
+    for panel in panels:
+        for _, start, end in corners:
+            panel.axvspan(start, end, facecolor=CORNER, edgecolor="none", zorder=0)
+    top = panels[0]
+    left, right = top.get_xlim()
+    points = top.get_position().width * top.figure.get_figwidth() * 72.0 / (right - left)  # per metre
+    word = "Corner " if len(corners) <= 6 else ""
+    taken = [-np.inf, -np.inf]  # how far the names in each row reach, pt
+    for name, start, end in corners:
+        text = f"{word}{name}" if name.isdigit() else name
+        centre, half = (start + end) / 2 * points, 0.33 * SMALL * len(text)
+        row = 0 if centre - half > taken[0] + 4 or taken[0] <= taken[1] else 1
+        taken[row] = centre + half
+        top.annotate(text, ((start + end) / 2, 1.0), xycoords=("data", "axes fraction"), xytext=(0, -3 - 11 * row),
+                     textcoords="offset points", ha="center", va="top", fontsize=SMALL, color=MUTED)  # fmt: skip
 
 
 def save(chart: Axes | Figure | Iterable[Axes], path: str | os.PathLike[str], *, dpi: float = 160.0) -> Path:

@@ -256,8 +256,10 @@ def curvatures_of(frames: Sequence[pd.DataFrame]) -> tuple[FloatArray, str]:
         yaw_rate = get("yaw_rate")
         if yaw_rate is not None:
             # a closed lap turns a whole number of times: what is over is the sensor's offset
-            over = np.nansum(yaw_rate / moving, axis=1, keepdims=True) * step
-            lap_time = np.nansum(1.0 / moving, axis=1, keepdims=True) * step
+            time = get("time")  # the turn is counted over time: a lap on a longer line takes more metres than the grid
+            interval_here = np.gradient(time, axis=1) if time is not None else step / moving
+            over = np.nansum(yaw_rate * interval_here, axis=1, keepdims=True)
+            lap_time = np.nansum(interval_here, axis=1, keepdims=True)
             offset = (over - 2.0 * np.pi * np.round(over / (2.0 * np.pi))) / np.maximum(lap_time, 1e-9)
             return rate_curvature((yaw_rate - offset) / moving, step, spacing=spacing), "yaw rate"
         lateral = get("lateral_acceleration")

@@ -345,3 +345,17 @@ def test_segments_without_corners_are_ten_parts() -> None:
     segments = segments_of(find_corners(np.zeros(500), 1.0), 500.0)
     assert segments["segment"].tolist()[:2] == ["part 1 of 10", "part 2 of 10"]
     assert segments["end_distance"].iloc[-1] == 500.0
+
+
+def test_yaw_rate_of_a_lap_on_a_longer_line_is_not_taken_for_an_offset_of_the_sensor() -> None:
+    """A circle of 1000 m driven 4 m outside: 25 m longer, at 40 m/s, turning once. No sensor offset was put in."""
+    place = np.arange(1000.0)
+    radius = 1000.0 / (2 * np.pi)
+    speed, outer = 40.0, radius + 4.0
+    frame = pd.DataFrame(
+        {"yaw_rate": np.full(1000, speed / outer), "speed": speed, "time": place * (outer / radius) / speed},
+        index=pd.Index(place, name="distance"),
+    )
+    curvature, source = curvatures_of([frame])
+    assert source == "yaw rate"
+    assert curvature[0] == pytest.approx(np.full(1000, 1 / outer), rel=2e-3)
