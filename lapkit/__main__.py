@@ -195,7 +195,7 @@ def _corners(args: argparse.Namespace) -> None:
 
 def _compare(args: argparse.Namespace) -> None:
     from lapkit.analysers.delta import delta
-    from lapkit.analysers.energy import longitudinal_model
+    from lapkit.analysers.energy import longitudinal_model, usable_laps
     from lapkit.analysers.explain import CAUTION, explain, to_try
     from lapkit.analysers.ledger import ledger
 
@@ -216,7 +216,7 @@ def _compare(args: argparse.Namespace) -> None:
 
         save(two_laps(lap, reference), args.figure)
     # two recordings: one model of both, so that swapping the files only changes signs
-    model = longitudinal_model(session if other is session else [*_laps_of(session), *_laps_of(other)])
+    model = longitudinal_model(session if other is session else [*usable_laps(session), *usable_laps(other)])
     book = ledger(lap, reference, model=model)
     if args.json:
         keys = ["segments", "causes", "cells", "carried_in", "total"]
@@ -240,13 +240,6 @@ def _compare(args: argparse.Namespace) -> None:
     _print_notes(session)
     if args.figure:
         print(f"Figure: {args.figure}")
-
-
-def _laps_of(session: Session) -> list[pd.DataFrame]:
-    """Return the laps a model of the car may be fitted to: complete, without a stop, reset or gap."""
-    table = session.laps
-    usable = table["complete"] & ~table["flags"].str.contains("stop|reset|gap")
-    return [session.lap(int(number)) for number in table.loc[usable, "lap"]]
 
 
 # --------------------------------------------------------------------------- output

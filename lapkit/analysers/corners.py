@@ -13,7 +13,7 @@ from lapkit.analysers.between import quantum
 from lapkit.analysers.lowest import lowest
 from lapkit.analysers.trace import Trace, trace_of
 from lapkit.channels import FloatArray
-from lapkit.errors import FrameError, LapError
+from lapkit.errors import FrameError
 from lapkit.model.noise import white_noise
 
 if TYPE_CHECKING:
@@ -84,9 +84,7 @@ def corners(
     [['1', 30.0]]
     """
     trace = trace_of(laps)
-    if lap is not None and lap not in trace.numbers:
-        known = ", ".join(str(number) for number in trace.numbers[:40])
-        raise LapError(f"{trace.source}: there is no lap {lap}; the recording has laps {known}.")
+    trace.check(lap)
     speed = trace.required("speed", "corners")
     asked = _asked(laps, where, trace.source)
     seen = np.flatnonzero(np.isfinite(speed) & np.isfinite(trace.time) & np.isfinite(trace.place))

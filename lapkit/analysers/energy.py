@@ -305,12 +305,34 @@ def _frames_of(laps: Session | Sequence[pd.DataFrame], max_laps: int) -> list[pd
                 "[session.lap(3), session.lap(4)]."
             )
         return frames
-    table = laps.laps
-    usable = table["complete"] & ~table["flags"].str.contains("stop|reset|gap")
-    numbers = table.loc[usable, "lap"].to_numpy()
-    if len(numbers) > max_laps:
+    return usable_laps(laps, max_laps=max_laps)
+
+
+def usable_laps(session: Session, *, max_laps: int | None = None) -> list[pd.DataFrame]:
+    """Return the laps a model of the car may be fitted to: complete, without a stop, reset or gap.
+
+    Parameters
+    ----------
+    session : Session
+    max_laps : int, optional
+        Most laps returned, spread evenly over the session; all by default.
+
+    Returns
+    -------
+    list of DataFrame
+        Lap frames.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> len(usable_laps(lapkit.load("sample_data/oval_awkward.csv")))
+    7
+    """
+    table = session.laps
+    numbers = table.loc[table["complete"] & ~table["flags"].str.contains("stop|reset|gap"), "lap"].to_numpy()
+    if max_laps is not None and len(numbers) > max_laps:
         numbers = numbers[np.linspace(0, len(numbers) - 1, max_laps).astype(int)]
-    return [laps.lap(int(number)) for number in numbers]
+    return [session.lap(int(number)) for number in numbers]
 
 
 def describe(model: LongitudinalModel) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lapkit.analysers.between import IntArray, over_runs, quantum, ramp_end, ramp_start, spread
 from lapkit.analysers.trace import Trace, trace_of
 from lapkit.channels import FloatArray
-from lapkit.errors import DataWarning, LapError
+from lapkit.errors import DataWarning
 from lapkit.model.throttle import learn_full_throttle
 
 if TYPE_CHECKING:
@@ -146,9 +146,7 @@ def lifts(
     [[1.03, 1.0, 0.5, 0.2]]
     """
     trace = trace_of(laps)
-    if lap is not None and lap not in trace.numbers:
-        known = ", ".join(str(number) for number in trace.numbers[:40])
-        raise LapError(f"{trace.source}: there is no lap {lap}; the recording has laps {known}.")
+    trace.check(lap)
     throttle = trace.required("throttle", "lifts")
     if full_throttle is None:
         known_full = laps.attrs.get("full_throttle") if isinstance(laps, pd.DataFrame) else laps.full_throttle
@@ -180,7 +178,7 @@ def lifts(
     low_from, low_to = _turns(dips, deepest, first_low, last_low, began, ended)
     lost, lost_sigma = _time_off(dips, deepest, began, low_from, low_to, ended)
     duration, duration_sigma = ended - began, np.hypot(began_sigma, ended_sigma)
-    speed_lost = _speed_lost(trace, seen, time, start, end, began, ended)
+    speed_lost = _speed_lost(trace, time, start, end, began, ended)
     at = trace.lap_at(began)
     places = [trace.place_at(when) - trace.lap_place_zero[at] for when in (began, ended)]
     speed_there = np.abs(trace.place_at(began + 0.5 * interval) - trace.place_at(began - 0.5 * interval)) / interval
@@ -353,7 +351,6 @@ def _dips(depth: FloatArray, hole: NDArray[np.bool_], leave: float, enter: float
 
 def _speed_lost(
     trace: Trace,
-    seen: IntArray,
     time: FloatArray,
     start: IntArray,
     end: IntArray,

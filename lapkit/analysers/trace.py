@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
-from lapkit.errors import ColumnError, FrameError
+from lapkit.errors import ColumnError, FrameError, LapError
 from lapkit.model.frame import unlabelled
 
 if TYPE_CHECKING:
@@ -54,6 +54,12 @@ class Trace:
     interval: float
     gridded: bool
     source: str
+
+    def check(self, lap: int | None) -> None:
+        """Raise LapError where a lap is asked for that is not there."""
+        if lap is not None and lap not in self.numbers:
+            known = ", ".join(str(number) for number in self.numbers[:40])
+            raise LapError(f"{self.source}: there is no lap {lap}; the recording has laps {known}.")
 
     def channel(self, name: str) -> FloatArray | None:
         """Return a channel as floats, None where the samples have none or only NaN."""

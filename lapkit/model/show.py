@@ -10,8 +10,6 @@ import pandas as pd
 
 from lapkit.channels import UNCERTAINTY, dimension_of, from_si
 
-SPEED_UNITS = ("km/h", "mph", "m/s", "kn", "ft/s")
-
 
 def clock(seconds: float, *, decimals: int = 3) -> str:
     """Write a lap time as the trade does.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +46,6 @@ class Track:
     origin: tuple[float, float] | None = None
     start_line: dict[str, float] | None = None
     name: str = ""
-    notes: tuple[str, ...] = field(default=())
 
     def __repr__(self) -> str:
         length = "length unknown" if self.length is None else f"{self.length:.1f} m"
