@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from functools import cached_property
 from typing import Any
 
@@ -282,6 +283,8 @@ class Session:
             "flags": flags,
             "place_error": float(self._place_errors[row]),
             "corners": [dict(corner) for corner in self._corner_records],
+            "markers": self.track.markers.to_dict("records"),
+            "lanes": self.track.lanes.to_dict("records"),
         }
 
     @cached_property
@@ -416,9 +419,12 @@ class Session:
         given = self._given
         corners = given.corners if given is not None and len(given.corners) else self._find_corners()
         name = given.name if given is not None else ""
-        return Track(
+        learnt = Track(
             self._placement.length, corners, self._cuts.line, self._placement.reference, self._origin, None, name
         )
+        if given is None:
+            return learnt
+        return replace(learnt, markers=given.markers, lanes=given.lanes, profile=given.profile)
 
     def _find_corners(self) -> pd.DataFrame:
         """Corners from the reference line, else from the median curvature of a few clean laps."""

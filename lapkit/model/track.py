@@ -4,18 +4,41 @@ from __future__ import annotations
 
 import os
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from lapkit.channels import FloatArray
 from lapkit.errors import FileError, LapkitError
 from lapkit.model.line import StartLine
 from lapkit.model.place import ReferenceLine
 
 CORNER_COLUMNS = ["corner", "start_distance", "apex_distance", "end_distance", "direction", "radius"]
+MARKER_COLUMNS = ["marker", "distance"]
+LANE_COLUMNS = ["lane", "corner", "from_offset", "to_offset"]
+PROFILE_COLUMNS = ["left_width", "right_width", "banking", "height"]
+
+
+def _table(columns: list[str], words: tuple[str, ...] = ()) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype=object if name in words else np.float64) for name in columns})
+
+
+def no_markers() -> pd.DataFrame:
+    """Return the marker table with no marker in it."""
+    return _table(MARKER_COLUMNS, ("marker",))
+
+
+def no_lanes() -> pd.DataFrame:
+    """Return the lane table with no lane in it."""
+    return _table(LANE_COLUMNS, ("lane", "corner"))
+
+
+def no_corners() -> pd.DataFrame:
+    """Return the corner table with no corner in it."""
+    return _table(CORNER_COLUMNS, ("corner", "direction"))
 
 
 @dataclass(frozen=True)
@@ -37,6 +60,15 @@ class Track:
     start_line : dict or None
         Line as written in a file, before a recording gives it a local frame.
     name : str
+    markers : DataFrame
+        Things beside the track, in order: marker (its name), distance (m from the line).
+    lanes : DataFrame
+        Bands of offset: lane (its name), corner ("" for all round the track), from_offset, to_offset
+        (m, left positive; the band is [from_offset, to_offset)).
+    profile : DataFrame or None
+        What is known of the surface along the reference line, index `distance` (m, rising, from 0 up to below the
+        length, read between rows and round the lap): any of left_width, right_width (m from the reference line to the
+        edges, positive), banking (rad, positive where the right side is higher), height (m, of the reference line).
     """
 
     length: float | None
@@ -46,16 +78,35 @@ class Track:
     origin: tuple[float, float] | None = None
     start_line: dict[str, float] | None = None
     name: str = ""
+    markers: pd.DataFrame = field(default_factory=no_markers)
+    lanes: pd.DataFrame = field(default_factory=no_lanes)
+    profile: pd.DataFrame | None = None
+
+    def along(self, name: str, places: FloatArray) -> FloatArray | None:
+        """Return a column of the profile at places on the track; None where the track does not know it.
+
+        Parameters
+        ----------
+        name : str
+            left_width, right_width, banking or height.
+        places : ndarray
+            Metres from the line.
+
+        Returns
+        -------
+        ndarray, same shape, or None
+        """
+        if self.profile is None or name not in self.profile.columns or self.length is None:
+            return None
+        known = self.profile[name].dropna()
+        if known.empty:
+            return None
+        values: FloatArray = np.interp(places, known.index.to_numpy(), known.to_numpy(np.float64), period=self.length)
+        return values
 
     def __repr__(self) -> str:
         length = "length unknown" if self.length is None else f"{self.length:.1f} m"
         return f"<Track {self.name or '(unnamed)'}: {length}, {len(self.corners)} corners>"
-
-
-def no_corners() -> pd.DataFrame:
-    """Return the corner table with no corner in it."""
-    table = pd.DataFrame({name: pd.Series(dtype=np.float64) for name in CORNER_COLUMNS})
-    return table.astype({"corner": object, "direction": object})
 
 
 def read_track(path: str | os.PathLike[str]) -> Track:
