@@ -1,0 +1,67 @@
+"""Comparing two laps: ``compare``."""
+
+from __future__ import annotations
+
+import argparse
+
+from lapkit.commands.common import Commands, load, print_json, print_notes
+from lapkit.errors import LapError
+
+
+def register(commands: Commands) -> None:
+    """Add the command."""
+    sub = commands.add("compare", compare, "where one lap lost time to another")
+    sub.add_argument("--lap", type=int, metavar="N", help="lap to explain (the last clean lap by default)")
+    sub.add_argument("--against", type=int, metavar="M", help="lap to compare with (the best clean lap by default)")
+    sub.add_argument("--other", metavar="FILE2", help="take the lap to compare with from this recording")
+    sub.add_argument("--figure", metavar="OUT.png", help="write the comparison as a picture")
+
+
+def compare(args: argparse.Namespace) -> None:
+    """Say where and why a lap lost time to another."""
+    from lapkit.analysers.delta import delta
+    from lapkit.analysers.energy import longitudinal_model, usable_laps
+    from lapkit.analysers.explain import CAUTION, explain, to_try
+    from lapkit.analysers.ledger import ledger
+
+    session = load(args, args.file)
+    other = load(args, args.other, track=session.track) if args.other is not None else session
+    number = session.last_clean_number() if args.lap is None else args.lap
+    against = args.against if args.against is not None else other.best_number(but=number if other is session else None)
+    lap, reference = session.lap(number), other.lap(against)
+    for frame in (lap, reference):
+        if not frame.attrs["complete"]:
+            raise LapError(
+                f"{frame.attrs['source']}: lap {frame.attrs['lap']} does not run from line to line, so it cannot be "
+                "compared; choose a complete lap (see 'lapkit laps')."
+            )
+    table = delta(lap, reference)
+    if args.figure:
+        from lapkit.charts import save, two_laps
+
+        save(two_laps(lap, reference), args.figure)
+    # two recordings: one model of both, so that swapping the files only changes signs
+    model = longitudinal_model(session if other is session else [*usable_laps(session), *usable_laps(other)])
+    book = ledger(lap, reference, model=model)
+    if args.json:
+        keys = ["segments", "causes", "cells", "carried_in", "total"]
+        found = {key: book.to_dict()[key] for key in keys}
+        print_json(
+            {
+                "lap": number,
+                "reference": against,
+                "lap_time_difference": lap.attrs["lap_time"] - reference.attrs["lap_time"],
+                "uncertainty": float(table["delta_uncertainty"].iloc[-1]),
+                "distance": table.index.to_numpy(),
+                "delta": table["delta"].to_numpy(),
+                "ledger": found if model.ok else {**found, "reason": model.reason},
+            }
+        )
+        return
+    print(" ".join(explain(lap, reference, model=model)))
+    if advice := to_try(lap, reference, model=model):
+        print(advice)
+    print(f"\n{book!r}\n\nPositive is slower; ± is two standard uncertainties (about 95 %). {CAUTION}")
+    print_notes(session)
+    if args.figure:
+        print(f"Figure: {args.figure}")
