@@ -1,4 +1,4 @@
-"""Corners: how fast in, how slow at the slowest, how fast out, and how long it took."""
+"""Corners: where the car turned in, how fast in, how slow at the slowest, how fast out, and how long it took."""
 
 from __future__ import annotations
 
@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from lapkit.analysers.between import quantum
 from lapkit.analysers.lowest import lowest
+from lapkit.analysers.markers import marker_columns
 from lapkit.analysers.trace import Trace, trace_of
+from lapkit.analysers.turn_in import HIGH, LOW, turn_in
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.noise import white_noise
@@ -24,6 +26,9 @@ CORNER_COLUMNS = {
     "min_speed_distance": "float64", "min_speed_distance_uncertainty": "float64", "end_distance": "float64",
     "entry_speed": "float64", "min_speed": "float64", "min_speed_uncertainty": "float64", "exit_speed": "float64",
     "corner_time": "float64", "corner_time_uncertainty": "float64", "radius": "float64",
+    "turn_in_distance": "float64", "turn_in_distance_uncertainty": "float64",
+    "turn_in_marker": "object", "turn_in_to_marker": "float64", "min_speed_marker": "object",
+    "min_speed_to_marker": "float64",
 }  # fmt: skip
 """Column -> dtype of the table of corners."""
 
@@ -36,6 +41,7 @@ def corners(
     *,
     lap: int | None = None,
     where: pd.DataFrame | Sequence[Mapping[str, Any]] | None = None,
+    turn_in_shares: tuple[float, float] = (LOW, HIGH),
     max_gap: float = MAX_GAP,
 ) -> pd.DataFrame:
     """Measure each corner of each lap.
@@ -52,6 +58,8 @@ def corners(
     where : DataFrame or sequence of mappings, optional
         Corners to measure: corner, start_distance, end_distance (m), and, where known, direction and radius. By
         default the session's, or those the frame carries in ``attrs["corners"]``.
+    turn_in_shares : (float, float)
+        Shares of the corner's peak curvature between which its rise is read and followed back to zero, for the turn-in.
     max_gap : float
         Longest time between samples that is read across, s. A corner whose boundary lies in a longer hole is left
         out; one with a hole inside has no lowest speed.
@@ -64,6 +72,12 @@ def corners(
         standard uncertainty beside the lowest speed, its place and the time. The corner is half-open: the lowest speed
         may be that at its end, approached. Where speed hardly changes the place of the lowest is uncertain by the
         whole stretch. Corners beyond the recording are left out.
+
+        turn_in_distance is where the lap's own curvature begins to rise into the corner, m, found between samples (see
+        `lapkit.analysers.turn_in`); ``attrs["turn_in_source"]`` names the channel it was read from: "yaw rate", "position",
+        "steering", "lateral acceleration" or "none". It is missing where the car is turning already. turn_in_marker and
+        min_speed_marker name the nearest marker of the track, turn_in_to_marker and min_speed_to_marker are the metres from
+        it, negative before it; without markers empty and NaN. Their uncertainty is that of the place.
 
     Raises
     ------
@@ -111,6 +125,13 @@ def corners(
     error = trace.place_error[row]
     there = np.interp(t_low, time, place) - trace.lap_place_zero[row]
     bend = 0.1 * trace.interval * np.abs(v_out - v_in) / np.maximum(v_low, 1.0)  # time is not straight between samples
+    # A position that is off to one side is early at one end of a half turn and late at the other.
+    radius = asked["radius"].to_numpy(np.float64)[which]
+    turned_by = np.nan_to_num((bounds[1] - bounds[0])[kept] / radius, posinf=0.0, neginf=0.0)
+    against = np.minimum(np.cos(np.minimum(np.abs(turned_by), np.pi)), 0.0)
+    at_in, at_out = error / np.maximum(v_in, 1.0), error / np.maximum(v_out, 1.0)
+    ends = at_in**2 + at_out**2 - 2.0 * against * at_in * at_out
+    turned, turned_sigma, source = turn_in(trace, asked, row, which, shares=turn_in_shares, max_gap=max_gap)
     table = pd.DataFrame(
         {
             "lap": trace.numbers[row],
@@ -125,13 +146,16 @@ def corners(
             "min_speed_uncertainty": sigma,
             "exit_speed": v_out,
             "corner_time": t_out - t_in,
-            "corner_time_uncertainty": np.hypot(
-                np.hypot(error / np.maximum(v_in, 1.0), error / np.maximum(v_out, 1.0)), bend * trace.interval
-            ),
-            "radius": asked["radius"].to_numpy(np.float64)[which],
+            "corner_time_uncertainty": np.hypot(np.sqrt(ends), bend * trace.interval),
+            "radius": radius,
+            "turn_in_distance": turned,
+            "turn_in_distance_uncertainty": turned_sigma,
+            **marker_columns(laps, {"turn_in": turned, "min_speed": there}),
         }
     )
-    return table[list(CORNER_COLUMNS)].astype(CORNER_COLUMNS)
+    table = table[list(CORNER_COLUMNS)].astype(CORNER_COLUMNS)
+    table.attrs["turn_in_source"] = source
+    return table
 
 
 def _asked(

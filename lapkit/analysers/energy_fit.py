@@ -32,10 +32,10 @@ def throttle_hats(throttle: FloatArray, knots: Sequence[float] | FloatArray) -> 
     >>> throttle_hats(np.array([0.125, 0.25, 0.5]), [0.0, 0.25, 1.0]).round(3).tolist()
     [[0.5, 1.0, 0.667], [0.0, 0.0, 0.333]]
     """
-    return _ramps_to_hats(_ramps(throttle, np.asarray(knots)))
+    return _ramps_to_hats(throttle_ramps(throttle, np.asarray(knots)))
 
 
-def _ramps(throttle: FloatArray, knots: FloatArray) -> FloatArray:
+def throttle_ramps(throttle: FloatArray, knots: FloatArray) -> FloatArray:
     """How far up each piece between two knots a throttle reaches, 0..1."""
     width = np.diff(knots)
     shape = (-1,) + (1,) * throttle.ndim
@@ -66,7 +66,7 @@ class Weak:
         """
         speed = np.maximum(inputs.channels["speed"], 1.0)
         free = 1.0 if limited is None else 1.0 - limited
-        basis = [*(_ramps(inputs.channels["throttle"], knots) * (free / speed))]
+        basis = [*(throttle_ramps(inputs.channels["throttle"], knots) * (free / speed))]
         names = ["power"] * len(basis)
         basis += [-(speed**2), -np.ones(speed.shape)]
         names += ["drag", "rolling"]
@@ -79,26 +79,48 @@ class Weak:
         if limited is not None:
             basis.append(limited)
             names.append("traction")
-        stack = np.stack(basis, axis=1)  # laps, coefficients, nodes
-        cell = 0.5 * (stack[..., 1:] + stack[..., :-1]) * inputs.metres[:, None, :]
-        gain = 0.5 * np.diff(inputs.channels["speed"] ** 2, axis=-1)
-        if "z" in inputs.channels:
-            gain = gain + STANDARD_GRAVITY * np.diff(inputs.channels["z"], axis=-1)
-        whole = np.concatenate([cell, gain[:, None], inputs.metres[:, None]], axis=1)
-        width = max(3, round(2.0 * window / inputs.step))
-        bump = np.sin(np.pi * (np.arange(width) + 0.5) / width) ** 2
-        stride = max(1, width // 4)
-        if whole.shape[-1] < width:
-            return cls(np.zeros((0, len(names))), np.zeros(0), tuple(names), np.zeros(0), limited)
-        views = np.lib.stride_tricks.sliding_window_view(whole, width, axis=-1)[:, :, ::stride]
-        weighed = views @ bump  # laps, coefficients + 2, windows
-        count = weighed.shape[-1]
-        block = np.repeat(np.arange(len(weighed)) * count, count).reshape(-1, count) + np.arange(count) // 8
-        flat = np.moveaxis(weighed, 1, -1).reshape(-1, weighed.shape[1])
-        known = np.isfinite(flat).all(axis=1)
-        flat = flat[known]
-        rows, target = flat[:, :-2] / flat[:, -1:], flat[:, -2] / flat[:, -1]
-        return cls(rows, target, tuple(names), block.reshape(-1)[known].astype(np.float64), limited)
+        rows, target, block = weighed(inputs, np.stack(basis, axis=1), window)
+        return cls(rows, target, tuple(names), block, limited)
+
+
+def weighed(inputs: Inputs, basis: FloatArray, window: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weigh accelerations with bumps of `window` metres, one every half of it; windows with holes are left out.
+
+    Parameters
+    ----------
+    inputs : Inputs
+    basis : ndarray, shape (laps, coefficients, nodes)
+        What each coefficient is multiplied by to give an acceleration.
+    window : float
+        Width of a bump at half its height, m.
+
+    Returns
+    -------
+    rows : ndarray, shape (windows, coefficients)
+    target : ndarray, shape (windows,)
+        Acceleration, climbing counted in, m/s2.
+    block : ndarray, shape (windows,)
+        Which windows belong together: eight neighbours of a lap.
+    """
+    cell = 0.5 * (basis[..., 1:] + basis[..., :-1]) * inputs.metres[:, None, :]
+    gain = 0.5 * np.diff(inputs.channels["speed"] ** 2, axis=-1)
+    if "z" in inputs.channels:
+        gain = gain + STANDARD_GRAVITY * np.diff(inputs.channels["z"], axis=-1)
+    whole = np.concatenate([cell, gain[:, None], inputs.metres[:, None]], axis=1)
+    width = max(3, round(2.0 * window / inputs.step))
+    bump = np.sin(np.pi * (np.arange(width) + 0.5) / width) ** 2
+    stride = max(1, width // 4)
+    if whole.shape[-1] < width:
+        return np.zeros((0, basis.shape[1])), np.zeros(0), np.zeros(0)
+    views = np.lib.stride_tricks.sliding_window_view(whole, width, axis=-1)[:, :, ::stride]
+    sums = views @ bump  # laps, coefficients + 2, windows
+    count = sums.shape[-1]
+    block = np.repeat(np.arange(len(sums)) * count, count).reshape(-1, count) + np.arange(count) // 8
+    flat = np.moveaxis(sums, 1, -1).reshape(-1, sums.shape[1])
+    known = np.isfinite(flat).all(axis=1)
+    flat = flat[known]
+    rows, target = flat[:, :-2] / flat[:, -1:], flat[:, -2] / flat[:, -1]
+    return rows, target, block.reshape(-1)[known].astype(np.float64)
 
 
 def bounds(names: Sequence[str], rolling_band: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
@@ -171,7 +193,7 @@ def with_traction(
         for _ in range(8):
             trial = Weak.of(inputs, knots, window, limited)
             solution = solve(trial, *bounds(trial.names, rolling_band), rounds=2)
-            power = np.tensordot(solution.coefficients[: len(knots) - 1], _ramps(throttle, knots), axes=1)
+            power = np.tensordot(solution.coefficients[: len(knots) - 1], throttle_ramps(throttle, knots), axes=1)
             following = (power / speed > solution.coefficients[-1]).astype(np.float64)
             if np.array_equal(following, limited) or not following.any():
                 break

@@ -14,6 +14,7 @@ from lapkit.analysers.energy import LongitudinalModel
 from lapkit.analysers.findings import LEAST, Zone, names_of, standing_out, zones
 from lapkit.analysers.ledger import SIGNIFICANT, Ledger, ledger
 from lapkit.analysers.lifts import LIFT_COLUMNS, lifts
+from lapkit.analysers.markers import describe_place
 from lapkit.channels import from_si
 from lapkit.model.frame import attribute
 from lapkit.model.show import clock
@@ -57,7 +58,8 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
     on the straight before it counts from that lift on, which the sentence says: then it is the sum over those rows of
     ``ledger.places``. What was paid is `time_lost` of ``ledger.segments``; what was brought over the line is `carried_in`,
     its speed the first `energy_difference` by the first speed of the frames. Lifts and lowest speeds are rows of `lifts` and `corners` of the two frames, metres
-    of way those of the frames' `path`. Nothing inside its noise (two standard uncertainties) is said as a fact.
+    of way those of the frames' `path`. Where the frames carry markers, a lift is placed by the nearest (`start_to_marker` of
+    `lifts`) instead of by metres from the line. Nothing inside its noise (two standard uncertainties) is said as a fact.
 
     Examples
     --------
@@ -135,7 +137,7 @@ def to_try(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMod
         return ""
     lowest = "" if np.isnan(row["min_speed"]) else f", and went no slower than {pair.speed(row['min_speed'])}"
     return (
-        f"To try in corner {corner}: what {pair.names[side]} did. It lifted {lift['start_distance']:.0f} m from the line to "
+        f"To try in corner {corner}: what {pair.names[side]} did. It lifted {pair.at(side, lift)} to "
         f"{100 * lift['min_throttle']:.0f} % of throttle, was back on full after {lift['duration']:.2f} s{lowest}."
     )
 
@@ -144,7 +146,10 @@ def to_try(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMod
 
 
 def _told(pair: _Pair, book: Ledger) -> tuple[list[Zone], list[Zone]]:
-    return standing_out(book, zones(book, pair.begins()))
+    about = pair.frames[0].attrs
+    return standing_out(
+        book, zones(book, pair.begins(), markers=about.get("markers"), length=about.get("track_length"))
+    )
 
 
 def _from_ledger(pair: _Pair, book: Ledger) -> list[str]:
@@ -285,6 +290,12 @@ class _Pair:
         found = {name: [lift for side in (0, 1) if (lift := self.lift(side, name)) is not None] for name in names}
         return {name: min(float(lift["start_distance"]) for lift in both) for name, both in found.items() if both}
 
+    def at(self, side: int, lift: pd.Series) -> str:
+        """Where a lift began: by the nearest marker, else from the line."""
+        about, start = self.frames[side].attrs, float(lift["start_distance"])
+        beside = describe_place(start, about.get("markers"), length=about.get("track_length"))
+        return beside or f"{start:.0f} m from the line"
+
     # ---- facts
 
     def facts(self, zone: Zone) -> list[str]:
@@ -303,14 +314,11 @@ class _Pair:
         if mine is None or theirs is None:
             side, lift = (0, mine) if mine is not None else (1, theirs)
             assert lift is not None
-            return [
-                f"only {self.names[side]} lifted ({lift['start_distance']:.0f} m from the line, {lift['duration']:.2f} s)"
-            ]
+            return [f"only {self.names[side]} lifted ({self.at(side, lift)}, {lift['duration']:.2f} s)"]
         facts = []
         if moved := _change(mine, theirs, "start_distance", 0.5):
             facts.append(
-                f"the lift began {abs(moved):.0f} m {'earlier' if moved < 0 else 'later'} ({mine['start_distance']:.0f} m from "
-                "the line)"
+                f"the lift began {abs(moved):.0f} m {'earlier' if moved < 0 else 'later'} ({self.at(0, mine)})"
             )
         if longer := _change(mine, theirs, "duration", 0.005):
             facts.append(

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from lapkit.analysers.ledger import SIGNIFICANT, Ledger
+from lapkit.analysers.markers import Markers, describe_place
 
 LEAST = 0.003
 """s. Less is not worth a sentence (chosen: the tick of a clock that shows thousandths, three times)."""
@@ -35,6 +36,7 @@ class Zone:
     costs: dict[str, float]
     sigma: dict[str, float]
     early: bool = False  # whether a corner counts from a lift on the straight before it
+    beside: str = ""  # in words, which marker its start is near
 
     @property
     def parts(self) -> dict[str, float]:
@@ -63,7 +65,8 @@ class Zone:
         if not self.corner:
             straight = self.segment.startswith("straight")
             return f"on the {self.segment}" if straight else f"in {self.segment} ({self.start:.0f} to {self.end:.0f} m)"
-        return f"in corner {self.corner}{f' from {self.start:.0f} m on' if self.early else ''}"
+        since = f" from {self.beside or f'{self.start:.0f} m'} on" if self.early else ""
+        return f"in corner {self.corner}{since}"
 
     @property
     def by(self) -> str:
@@ -76,7 +79,9 @@ class Zone:
         return f"({', '.join(costs)})"
 
 
-def zones(book: Ledger, begins: Mapping[str, float] | None = None) -> list[Zone]:
+def zones(
+    book: Ledger, begins: Mapping[str, float] | None = None, *, markers: Markers = None, length: float | None = None
+) -> list[Zone]:
     """Sum a ledger over each corner and each straight.
 
     Parameters
@@ -85,6 +90,10 @@ def zones(book: Ledger, begins: Mapping[str, float] | None = None) -> list[Zone]
         From `ledger`.
     begins : mapping of str to float, optional
         Corner -> place on the straight before it from where on it counts as that corner, m.
+    markers : DataFrame, sequence of mappings or mapping, optional
+        Things beside the track to say places by, as for `to_marker`.
+    length : float, optional
+        Length of the lap, m.
 
     Returns
     -------
@@ -113,7 +122,8 @@ def zones(book: Ledger, begins: Mapping[str, float] | None = None) -> list[Zone]
         segment = f"corner {name[first[k]]}" if name[first[k]] else str(rows["segment"].iloc[first[k]])
         out.append(
             Zone(segment, str(name[first[k]]), float(start[k]), float(end[k]), dict(zip(book.causes, costs.tolist(), strict=True)),
-                 dict(zip(book.causes, sigma.tolist(), strict=True)), bool(early[k]))
+                 dict(zip(book.causes, sigma.tolist(), strict=True)), bool(early[k]),
+                 describe_place(float(start[k]), markers, length=length) if early[k] else "")
         )  # fmt: skip
     return out
 

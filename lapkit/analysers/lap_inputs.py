@@ -199,12 +199,16 @@ def inputs_of(frames: Sequence[pd.DataFrame]) -> Inputs:
     if offset is not None:
         sigma["offset"] = OFFSET_SMOOTHING
         channels["offset"] = smooth(offset, sigma["offset"] / step)
-    z, banking = get("z"), get("banking")
+    z, banking, ground = get("z"), get("banking"), get("height")
     height = "none"
     if z is not None:
         channels["z"], height = even("z", z), "height"
     elif banking is not None and offset is not None:
-        channels["z"], height = -channels["offset"] * np.tan(banking), "banking and offset"
+        across = -channels["offset"] * np.tan(banking)
+        channels["z"] = across if ground is None else ground + across
+        height = "banking and offset" if ground is None else "track"
+    elif ground is not None:
+        channels["z"], height = ground, "track"
     else:
         notes.append("There is no height (z), nor banking with position: the track is taken as level.")
 

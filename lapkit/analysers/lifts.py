@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lapkit.analysers.between import IntArray, over_runs, quantum, ramp_end, ramp_start, spread
+from lapkit.analysers.markers import marker_columns
 from lapkit.analysers.trace import Trace, trace_of
 from lapkit.channels import FloatArray
 from lapkit.errors import DataWarning
@@ -21,11 +22,15 @@ if TYPE_CHECKING:
 
 LIFT_COLUMNS = {
     "lap": "int64", "lift": "int64",
-    "start_distance": "float64", "start_distance_uncertainty": "float64", "end_distance": "float64",
+    "start_distance": "float64", "start_distance_uncertainty": "float64",
+    "pick_up_distance": "float64", "pick_up_distance_uncertainty": "float64",
+    "end_distance": "float64", "end_distance_uncertainty": "float64",
     "start_time": "float64", "end_time": "float64", "duration": "float64", "duration_uncertainty": "float64",
     "time_to_lowest": "float64", "min_throttle": "float64", "hold_time": "float64", "recovery_time": "float64",
     "full_lift_time": "float64", "full_lift_time_uncertainty": "float64", "speed_lost": "float64",
     "brake_used": "boolean", "kind": "object", "truncated": "bool",
+    "start_marker": "object", "start_to_marker": "float64", "pick_up_marker": "object", "pick_up_to_marker": "float64",
+    "end_marker": "object", "end_to_marker": "float64",
 }  # fmt: skip
 """Column -> dtype of the table of lifts."""
 
@@ -107,8 +112,9 @@ def lifts(
         One row a lift, in driving order:
 
         - lap, lift: the lap it begins in, and its number in that lap from 1;
-        - start_distance, end_distance: places, m from the line; end_distance exceeds the track length where the
-          lift runs over the line;
+        - start_distance, pick_up_distance, end_distance: where the lift begins, where the throttle begins to come back
+          after its lowest, and where it is full again, m from the line; they exceed the track length where the lift
+          has run over the line;
         - start_time, end_time: s since the lap's crossing; duration: s;
         - time_to_lowest, hold_time, recovery_time: s, together the duration;
         - min_throttle: lowest reading, 0..1; with noise, the median of the hold. A hold shorter than a sample
@@ -116,7 +122,9 @@ def lifts(
         - full_lift_time: s, integral of 1 - throttle / full throttle;
         - speed_lost: m/s, speed at the start minus the lowest up to the end;
         - brake_used: whether the brake joined; missing where no brake is recorded;
-        - kind: "lift" or "shift cut"; truncated: cut by the end of the data or by a hole.
+        - kind: "lift" or "shift cut"; truncated: cut by the end of the data or by a hole;
+        - start_marker, pick_up_marker, end_marker: nearest marker of the track; start_to_marker, ...: metres from it,
+          negative before it. Without markers empty and NaN. Their uncertainty is that of the place.
 
         ``_uncertainty`` columns are one standard uncertainty: sampling, quantisation, noise and place.
         Where the recording never shows full throttle the table is empty, and ``attrs["note"]`` says so.
@@ -175,19 +183,17 @@ def lifts(
     dips = _Dips(time, depth, start, end, hole[start], hole[end], noise, interval, trace.gridded)
     deepest, first_low, last_low = _hold(dips, max(hold_band, 4.0 * noise))
     began, began_sigma, ended, ended_sigma = _ends(dips, first_low, last_low, edge)
-    low_from, low_to = _turns(dips, deepest, first_low, last_low, began, ended)
+    low_from, low_to, low_to_sigma = _turns(dips, deepest, first_low, last_low, began, ended)
     lost, lost_sigma = _time_off(dips, deepest, began, low_from, low_to, ended)
     duration, duration_sigma = ended - began, np.hypot(began_sigma, ended_sigma)
     speed_lost = _speed_lost(trace, time, start, end, began, ended)
     at = trace.lap_at(began)
-    places = [trace.place_at(when) - trace.lap_place_zero[at] for when in (began, ended)]
-    speed_there = np.abs(trace.place_at(began + 0.5 * interval) - trace.place_at(began - 0.5 * interval)) / interval
+    events = {"start": (began, began_sigma), "pick_up": (low_to, low_to_sigma), "end": (ended, ended_sigma)}
+    places = _places(trace, at, events, interval)
     shifted = _shifted(trace, start, end, seen, ended + gear_lag, ratio_drop)
     table = {
         "lap": trace.numbers[at],
-        "start_distance": places[0],
-        "start_distance_uncertainty": np.hypot(speed_there * began_sigma, trace.place_error[at]),
-        "end_distance": places[1],
+        **places,
         "start_time": began - trace.lap_time_zero[at],
         "end_time": ended - trace.lap_time_zero[at],
         "duration": duration,
@@ -202,6 +208,7 @@ def lifts(
         "brake_used": _brake_used(trace, seen, start, end, brake_threshold, brake_pressure_threshold),
         "kind": np.where(shifted & (duration <= shift_cut_time + duration_sigma), "shift cut", "lift").astype(object),
         "truncated": dips.cut_start | dips.cut_end,
+        **marker_columns(laps, {event: places[f"{event}_distance"] for event in events}),
     }
     return _finished(table, None, lap=lap, min_duration=min_duration)
 
@@ -263,19 +270,39 @@ def _ends(
 
 def _turns(
     dips: _Dips, deepest: FloatArray, first_low: IntArray, last_low: IntArray, began: FloatArray, ended: FloatArray
-) -> tuple[FloatArray, FloatArray]:
-    """When the way down meets the hold, and the hold the way up: ramps that end at the lowest throttle."""
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """When the way down meets the hold, and the hold the way up: ramps that end at the lowest throttle.
+
+    With the standard uncertainty of the second.
+    """
     time, start, end = dips.time, dips.start, dips.end
     inside = spread(start, end)
     height = np.zeros(len(time))
     height[inside] = np.repeat(deepest, end - start) - dips.depth[inside]
     low_from, _ = ramp_end(time, height, start, np.maximum(first_low - 1, start), **dips.how)
-    low_to, _ = ramp_start(time, height, np.minimum(last_low + 1, end - 1), end - 1, **dips.how)
+    low_to, sigma = ramp_start(time, height, np.minimum(last_low + 1, end - 1), end - 1, **dips.how)
     low_from = np.where(first_low > start, low_from, 0.5 * (began + time[start]))
-    low_to = np.where(last_low < end - 1, low_to, 0.5 * (ended + time[end - 1]))
+    seen = last_low < end - 1
+    low_to = np.where(seen, low_to, 0.5 * (ended + time[end - 1]))
+    sigma = np.where(seen, sigma, np.hypot((ended - time[end - 1]) / np.sqrt(12.0), 0.1 * dips.interval))
     low_from, low_to = np.clip(low_from, began, ended), np.clip(low_to, began, ended)
     middle = 0.5 * (low_from + low_to)
-    return np.minimum(low_from, middle), np.maximum(low_to, middle)
+    # the level of the hold is known no better than to half the noise, and the way up meets it that much sooner or later
+    blur = 0.5 * dips.noise * (ended - np.maximum(low_to, middle)) / np.maximum(deepest, 1e-9)
+    sigma = np.hypot(np.hypot(sigma, blur), np.maximum(middle - low_to, 0.0))
+    return np.minimum(low_from, middle), np.maximum(low_to, middle), sigma
+
+
+def _places(
+    trace: Trace, lap: IntArray, events: dict[str, tuple[FloatArray, FloatArray]], interval: float
+) -> dict[str, FloatArray]:
+    """Where each event (name -> time, its standard uncertainty) lies in its lap, with the standard uncertainty."""
+    out = {}
+    for name, (when, sigma) in events.items():
+        before, there, after = trace.place_at(when + np.array([[-0.5], [0.0], [0.5]]) * interval)
+        out[f"{name}_distance"] = there - trace.lap_place_zero[lap]
+        out[f"{name}_distance_uncertainty"] = np.hypot((after - before) / interval * sigma, trace.place_error[lap])
+    return out
 
 
 def _time_off(

@@ -285,7 +285,7 @@ class _Course:
         fixed = (
             -model.coefficient("braking") * self.brake[1:] * np.array(step) - STANDARD_GRAVITY * self.climb + base.rest
         ).tolist()
-        weight = _answer_weight(base) if answers else np.zeros(len(step))
+        weight = answer_weight(base.brake[1:]) if answers else np.zeros(len(step))
         recorded, keep = base.energy.tolist(), (1.0 - weight).tolist()
         energy = [recorded[0] if start_speed is None else 0.5 * start_speed**2]
         # The state of a sequential integration is scalar; each step is implicit in its mean speed.
@@ -302,9 +302,9 @@ class _Course:
         return float(time[-1]), time, speed
 
 
-def _answer_weight(base: _Course) -> FloatArray:
+def answer_weight(brake: FloatArray) -> FloatArray:
     """Share of a difference of energy that the driver takes back in each step: all of it over a braking zone, evenly."""
-    on = base.brake[1:] > BRAKE_ON
+    on = brake > BRAKE_ON
     edge = np.diff(np.concatenate([[0], on.astype(np.int8), [0]]))
     begins, ends = np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
     if not len(begins):

@@ -127,7 +127,7 @@ def trace_of(laps: Session | pd.DataFrame) -> Trace:
     first = np.concatenate([[0], np.flatnonzero(np.diff(lap)) + 1])
     ordinal = np.arange(len(first), dtype=np.float64)
     length = float(laps.track.length or 0.0)
-    errors = [float(laps.samples(int(number)).attrs["place_error"]) for number in lap[first]]
+    errors = laps.place_errors
     return Trace(
         table=table,
         time=time,
@@ -135,7 +135,7 @@ def trace_of(laps: Session | pd.DataFrame) -> Trace:
         numbers=lap[first],
         lap_time_zero=time[first] - table["lap_clock"].to_numpy(np.float64)[first],
         lap_place_zero=ordinal * length,
-        place_error=np.array(errors),
+        place_error=np.array([errors[number] for number in lap[first].tolist()]),
         whole=laps.laps.set_index("lap")["complete"].loc[lap[first]].to_numpy(bool),
         interval=float(np.median(np.diff(time))),
         gridded=False,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -111,12 +111,19 @@ def laid_out(table: pd.DataFrame) -> str:
     )
 
 
-def print_table(session: Session, title: str, table: pd.DataFrame, columns: list[str]) -> None:
-    """Print a table in the units of the person, and what was assumed."""
+def print_table(
+    session: Session,
+    title: str,
+    table: pd.DataFrame,
+    columns: list[str],
+    *,
+    beside: Mapping[str, list[str]] | None = None,
+) -> None:
+    """Print a table in the units of the person, with columns of text beside it, and what was assumed."""
     from lapkit.model import show
 
     print(show.plain(f"{session.recording.provenance.source}. {title}."))
-    print(laid_out(show.readable(table, speed_unit=session.speed_unit, columns=columns)))
+    print(laid_out(show.readable(table, speed_unit=session.speed_unit, columns=columns).assign(**(beside or {}))))
     print_notes(session)
 
 

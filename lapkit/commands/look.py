@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 import sys
+from math import inf
 from typing import TYPE_CHECKING
 
 from lapkit.commands.common import Commands, load, print_json, print_table, records
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from lapkit.model.session import Session
 
 LAP_KEYS = ["lap", "lap_time", "lap_time_uncertainty", "complete", "flags", "speed_at_line", "top_speed", "min_speed",
@@ -17,6 +20,10 @@ LIFT_KEYS = ["start_distance", "end_distance", "start_time", "duration", "durati
              "full_lift_time", "kind"]  # fmt: skip
 CORNER_KEYS = ["corner", "start_distance", "min_speed_distance", "end_distance", "entry_speed", "min_speed",
                "exit_speed", "corner_time"]  # fmt: skip
+
+# events whose place is also told from the nearest marker, where the track has markers: event -> (its place, what it is called)
+LIFT_EVENTS = {"start": "lift point", "pick_up": "pick-up", "end": "full throttle"}
+CORNER_EVENTS = {"turn_in": "turn-in", "min_speed": "lowest speed"}
 
 
 def register(commands: Commands) -> None:
@@ -67,13 +74,14 @@ def show_lifts(args: argparse.Namespace) -> None:
     if "note" in table.attrs:
         print(f"lapkit: {plain(table.attrs['note'])}", file=sys.stderr)
     if args.json:
-        print_json({"lap": lap, "lifts": records(table, LIFT_KEYS)})
+        print_json({"lap": lap, "lifts": records(table, [*LIFT_KEYS, *_marker_keys(session, LIFT_EVENTS)])})
         return
     shown = ["start_distance", "end_distance", "duration", "min_throttle", "full_lift_time", "time_to_lowest", "hold_time",
              "recovery_time", "speed_lost", "brake_used", "kind"]  # fmt: skip
     print_table(
-        session, f"Lap {lap}: {len(table)} throttle lift(s), full throttle reads {_full(session)}", table, shown
-    )
+        session, f"Lap {lap}: {len(table)} throttle lift(s), full throttle reads {_full(session)}", table, shown,
+        beside=_from_markers(session, table, LIFT_EVENTS),
+    )  # fmt: skip
 
 
 def _full(session: Session) -> str:
@@ -89,8 +97,29 @@ def show_corners(args: argparse.Namespace) -> None:
     session.check(lap)
     table = corners(session, lap=lap)
     if args.json:
-        print_json({"lap": lap, "corners": records(table, CORNER_KEYS)})
+        print_json({"lap": lap, "corners": records(table, [*CORNER_KEYS, *_marker_keys(session, CORNER_EVENTS)])})
         return
     shown = ["corner", "direction", "start_distance", "min_speed_distance", "end_distance", "entry_speed", "min_speed",
              "exit_speed", "corner_time", "radius"]  # fmt: skip
-    print_table(session, f"Lap {lap}: {len(table)} corner(s)", table, shown)
+    beside = _from_markers(session, table, CORNER_EVENTS)
+    print_table(session, f"Lap {lap}: {len(table)} corner(s)", table, shown, beside=beside)
+
+
+def _marker_keys(session: Session, events: dict[str, str]) -> list[str]:
+    """Columns that say where events lie from the nearest marker; none where the track has no marker."""
+    if session.track.markers.empty:
+        return []
+    return [f"{event}{suffix}" for event in events for suffix in ("_distance", "_marker", "_to_marker")]
+
+
+def _from_markers(session: Session, table: pd.DataFrame, events: dict[str, str]) -> dict[str, list[str]]:
+    """The same in words, a column an event."""
+    if session.track.markers.empty:
+        return {}
+    from lapkit.analysers.markers import describe_place
+
+    markers, length = session.track.markers, session.track.length
+    return {
+        head: [describe_place(place, markers, length=length, within=inf) for place in table[f"{event}_distance"]]
+        for event, head in events.items()
+    }

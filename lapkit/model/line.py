@@ -17,6 +17,7 @@ from lapkit.model.noise import white_noise
 StartLineLike: TypeAlias = "str | Sequence[float] | Mapping[str, float] | StartLine"
 
 HALF_WIDTH = 20.0  # m either side of a line given by one point; two racing surfaces wide
+LEAST_FORWARD = 0.3  # metres a car gains across the line for each it drives there: it crosses at 20 degrees or more
 MIN_LAP_LENGTH = 100.0  # m between two crossings; nearer ones are position jitter, not laps
 
 
@@ -278,6 +279,12 @@ def crossings(
     plausible = (np.abs(across) <= line.half_width + 3 * noise) & (
         moved <= 3.0 * (path[hit + 1] - path[hit]) + 6 * noise + 5.0
     )
+    # A leg near the line that runs another way is crossed by noise alone: the car must have come from behind it.
+    reach = 10.0 + 5.0 * noise
+    known = slice(None) if valid.all() else valid
+    around = np.clip(path[hit][:, None] + np.array([-reach, reach]), path[0], path[-1])
+    came = np.diff(np.interp(around, path[known], ahead[known])) >= LEAST_FORWARD * np.diff(around)
+    plausible &= came[:, 0]
     hit, share = hit[plausible], share[plausible]
     if not len(hit):
         return Crossings(np.empty(0), np.empty(0))

@@ -15,11 +15,13 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError
 from lapkit.model.frame import MAX_ROWS, brackets
+from lapkit.model.legs import settle
 
 REFERENCE_SPACING = 1.0  # m between points of the reference line
 CLOSE = 1e-3  # m; a step shorter than this lands within a micrometre
 SEARCH_SPACING = 3.0  # m between points of the line that are tried in a search
-SEARCH = 60.0  # m either side of the expected place that a position is looked for
+SEARCH = 45.0  # m either side of the expected place that a position is looked for first
+STRAY = 30.0  # m that the foot of one position may lie from where those around it say
 WIDEST = 60.0  # m off the reference line beyond which a position is not on this track
 ANCHOR_SPACING = 20.0  # m driven between places that are searched for; those between follow from them
 REFERENCE_LAPS = 9  # laps whose median makes the reference line; more cost time and add little
@@ -90,6 +92,14 @@ def _arc_over_chord(x: FloatArray, y: FloatArray) -> FloatArray:
     return np.asarray(1.0 + np.minimum(np.abs(turn), 0.3) ** 2 / 24.0)
 
 
+def shifted(line: ReferenceLine, metres: float) -> ReferenceLine:
+    """Return the same smooth closed line with its point 0 moved `metres` on, exactly, by its Fourier series."""
+    wave = np.fft.rfftfreq(len(line.x), line.spacing)
+    moved = np.exp(2j * np.pi * wave * metres)
+    x, y = (np.fft.irfft(np.fft.rfft(values) * moved, len(values)) for values in (line.x, line.y))
+    return ReferenceLine(x, y, line.spacing, line.length)
+
+
 def learn_reference(
     path: FloatArray, x: FloatArray, y: FloatArray, starts: FloatArray, ends: FloatArray, *, noise: float
 ) -> ReferenceLine | None:
@@ -154,8 +164,8 @@ def project(
     guess : ndarray, shape (n,)
         Expected place of each position, m, counted on over laps (not wrapped), not decreasing.
     search : float
-        How far either side of the guess to look, m. Where parts of the track run side by side this
-        keeps a position on its own part.
+        How far either side of the guess to look first, m. Where neighbours then disagree (a part of the track near by, a
+        lap that left the track) the whole line is looked at, and the places that follow from each other are taken.
 
     Returns
     -------
@@ -163,28 +173,37 @@ def project(
         Metres along the line, unwrapped as the guess is; NaN where nothing within reach.
     offset : ndarray, shape (n,)
         Metres to the left of the line.
+
+    Examples
+    --------
+    >>> angle = 2 * np.pi * np.arange(628) / 628
+    >>> line = closed_line(100 * np.cos(angle), 100 * np.sin(angle))
+    >>> place, offset = project(line, np.array([0.0, -98.0]), np.array([103.0, 0.0]), np.array([150.0, 320.0]))
+    >>> place.round(1).tolist(), offset.round(1).tolist()
+    ([157.1, 314.2], [-3.0, 2.0])
     """
     nothing = np.full(len(x), np.nan)
     anchor = spaced(guess, ANCHOR_SPACING)
     anchor = anchor[np.isfinite(x[anchor]) & np.isfinite(y[anchor])]
     found = _search(line, x[anchor], y[anchor], guess[anchor], search)
+    found = settle(line, x[anchor], y[anchor], guess[anchor], found, reach=search, widest=WIDEST)
     good = np.isfinite(found)
     if not good.any():
         return nothing, nothing.copy()
-    place = guess + np.interp(guess, guess[anchor[good]], (found - guess[anchor])[good])
-    expected = place.copy()
+    expected = guess + np.interp(guess, guess[anchor[good]], (found - guess[anchor])[good])
+    place = expected.copy()
     shape = _shape(line)
     ahead = offset = nothing
     for _ in range(6):  # Newton's method: each step squares what is left
         ahead, offset = _foot(line, shape, x, y, place)
-        place = place + np.clip(ahead, -search, search)
+        place = place + np.clip(ahead, -STRAY, STRAY)
         if float(np.nanmax(np.abs(ahead), initial=0.0)) < CLOSE:
             break
-    lost = ~(np.abs(ahead) < 0.5) | (np.abs(offset) > WIDEST)
+    lost = ~(np.abs(ahead) < 0.5) | (np.abs(offset) > WIDEST) | ~(np.abs(place - expected) < STRAY)
     if lost.any():
-        stray = np.flatnonzero(lost & np.isfinite(x))
+        stray = np.flatnonzero(lost & np.isfinite(x) & np.isfinite(y))
         place[lost] = np.nan
-        place[stray] = _search(line, x[stray], y[stray], expected[stray], search)
+        place[stray] = _search(line, x[stray], y[stray], expected[stray], STRAY)
         _, offset = _foot(line, shape, x, y, place)
     return place, offset
 
@@ -254,7 +273,14 @@ def _search(line: ReferenceLine, x: FloatArray, y: FloatArray, guess: FloatArray
     return out
 
 
-def blend(place: FloatArray, path: FloatArray, *, window: float, parts: NDArray[np.intp]) -> FloatArray:
+def bends(line: ReferenceLine) -> FloatArray:
+    """Curvature of the line at each of its points, 1/m, left positive."""
+    return _shape(line)[2]
+
+
+def blend(
+    place: FloatArray, path: FloatArray, *, window: float, parts: NDArray[np.intp], along: FloatArray | None = None
+) -> FloatArray:
     """Let speed carry the place between positions: smooth what position adds to speed.
 
     Parameters
@@ -267,35 +293,40 @@ def blend(place: FloatArray, path: FloatArray, *, window: float, parts: NDArray[
         Metres of path over which the difference of the two is averaged; 0 leaves place as it is.
     parts : ndarray of int
         First sample of every stretch without a hole; nothing is averaged across.
+    along : ndarray, shape (n,), optional
+        Metres the window is measured in, where they are not those of `path`.
 
     Returns
     -------
     ndarray, shape (n,)
     """
+    along = path if along is None else along
     correction = place - path
     known = np.isfinite(correction)
     if not known.any():
         return place.copy()
     if not known.all():
-        correction = np.interp(path, path[known], correction[known])
+        correction = np.interp(along, along[known], correction[known])
     if window > 0:
         smooth = np.empty_like(correction)
         for first, last in zip(parts, np.append(parts[1:], len(path)), strict=True):
-            smooth[first:last] = _average(
-                _average(correction[first:last], path[first:last], window), path[first:last], window
-            )
+            half = _half_window(along[first:last], window)
+            smooth[first:last] = _average(_average(correction[first:last], half), half)
         correction = smooth
     return path + correction
 
 
-def _average(values: FloatArray, path: FloatArray, window: float) -> FloatArray:
-    """Centred mean over `window` metres of path, shrinking evenly towards both ends."""
-    n = len(values)
-    if n < 3:
-        return values
+def _half_window(along: FloatArray, window: float) -> NDArray[np.intp]:
+    """Samples either side that lie within `window` metres in all, as many on both sides, fewer towards both ends."""
+    n = len(along)
     index = np.arange(n)
-    ahead = np.searchsorted(path, path + window / 2, side="right") - 1 - index
-    behind = index - np.searchsorted(path, path - window / 2, side="left")
-    half = np.minimum(np.maximum(np.minimum(ahead, behind), 0), np.minimum(index, n - 1 - index))
+    ahead = np.searchsorted(along, along + window / 2, side="right") - 1 - index
+    behind = index - np.searchsorted(along, along - window / 2, side="left")
+    return np.asarray(np.minimum(np.maximum(np.minimum(ahead, behind), 0), np.minimum(index, n - 1 - index)))
+
+
+def _average(values: FloatArray, half: NDArray[np.intp]) -> FloatArray:
+    """Centred mean over `half` samples either side."""
+    index = np.arange(len(values))
     total = np.append(0.0, np.cumsum(values - values[0]))
     return np.asarray(values[0] + (total[index + half + 1] - total[index - half]) / (2 * half + 1))

@@ -25,7 +25,10 @@ from lapkit.model.motion import Motion
 from lapkit.model.placing import find_place, place_errors
 from lapkit.model.recording import Recording
 from lapkit.model.throttle import learn_full_throttle
-from lapkit.model.track import Track, as_track, no_corners
+from lapkit.model.track import Track, no_corners, no_markers, resolve_markers
+from lapkit.model.track_file import as_track
+from lapkit.model.track_fit import facing
+from lapkit.model.track_shapes import complete_corners
 
 MAX_GAP = 0.5  # s; longer holes are not interpolated across
 CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position
@@ -89,6 +92,8 @@ class Session:
         )
         if derived is not None:
             self.assumptions.append(f"There is no column of speed; it was worked out {derived.column.strip('()')}.")
+        self._given, turned_round = facing(self._given, self._motion)
+        self.assumptions += turned_round
         self._cuts = cut(
             self._motion,
             start_line=start_line,
@@ -105,10 +110,18 @@ class Session:
         if self._segments.renumbered:
             self.assumptions.append("The file uses some lap numbers twice; laps are numbered in driving order instead.")
         self._placement = find_place(
-            self._motion, self._cuts, lap_distance=self._optional("lap_distance"), track=self._given
+            self._motion,
+            self._cuts,
+            track=self._given,
+            **{name: self._optional(name) for name in ("lap_distance", "yaw_rate", "lateral_acceleration")},
         )
+        self._given = self._placement.track
         self.assumptions += self._placement.notes
         self.warnings += self._placement.warnings
+        self._markers, notes = (no_markers(), []) if self._given is None else resolve_markers(
+            self._given, self._placement.reference, self._origin, length=self._placement.length
+        )  # fmt: skip
+        self.warnings += notes
         grid(self._placement.length, step)  # a grid that cannot be is refused before any work is done on it
 
     # ------------------------------------------------------------------ columns
@@ -193,6 +206,16 @@ class Session:
         return pd.Index(names), values, discrete, texts
 
     @cached_property
+    def _from_track(self) -> dict[str, FloatArray]:
+        """What the given track knows of the surface at each place of the grid and the recording does not say."""
+        given = self._given
+        if given is None or given.profile is None:
+            return {}
+        placed = replace(given, length=given.length or self._placement.length)
+        found = {name: placed.along(name, self._index.to_numpy()) for name in ("banking", "height")}
+        return {name: values for name, values in found.items() if values is not None and name not in self._samples}
+
+    @cached_property
     def _index(self) -> pd.Index:
         """The shared distance grid."""
         return pd.Index(grid(self._placement.length, self.step), name="distance")
@@ -250,6 +273,8 @@ class Session:
         for name in texts:
             picked = self._samples[name].take(before + low)
             frame[name] = picked.where(~np.isnan(weight)).to_numpy()
+        for name, known in self._from_track.items():
+            frame[name] = np.where(np.isnan(weight), np.nan, known)
         return frame
 
     def _reach_edges(
@@ -282,10 +307,15 @@ class Session:
             "complete": bool(self._segments.whole[row]),
             "flags": flags,
             "place_error": float(self._place_errors[row]),
-            "corners": [dict(corner) for corner in self._corner_records],
-            "markers": self.track.markers.to_dict("records"),
-            "lanes": self.track.lanes.to_dict("records"),
+            "offset_error": self._placement.offset_error,
+            **{name: [dict(row) for row in rows] for name, rows in self._track_records.items()},
+            "from_track": list(self._from_track),
         }
+
+    @property
+    def place_errors(self) -> dict[int, float]:
+        """Lap -> standard error of its places, m."""
+        return dict(zip(self._segments.numbers.tolist(), self._place_errors.tolist(), strict=True))
 
     @cached_property
     def _place_errors(self) -> FloatArray:
@@ -299,8 +329,12 @@ class Session:
         return list(zip(*(column.tolist() for column in columns), strict=True))
 
     @cached_property
-    def _corner_records(self) -> list[dict[str, Any]]:
-        return [{str(k): v for k, v in record.items()} for record in self.track.corners.to_dict("records")]
+    def _track_records(self) -> dict[str, list[dict[str, Any]]]:
+        tables = {"corners": self.track.corners, "markers": self.track.markers, "lanes": self.track.lanes}
+        return {
+            name: [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
+            for name, table in tables.items()
+        }
 
     def samples(self, number: int | None = None) -> pd.DataFrame:
         """Return samples at their own rate, with their place on the track.
@@ -417,14 +451,21 @@ class Session:
     def track(self) -> Track:
         """The track these laps were placed on: length, start/finish line, reference line, corners."""
         given = self._given
-        corners = given.corners if given is not None and len(given.corners) else self._find_corners()
+        if given is None or not len(given.corners):
+            corners = self._find_corners()
+        else:
+            reference = self._placement.reference
+            corners = given.corners if reference is None else complete_corners(given.corners, reference)
         name = given.name if given is not None else ""
         learnt = Track(
             self._placement.length, corners, self._cuts.line, self._placement.reference, self._origin, None, name
         )
+        turned = self._placement.turned
+        profile = turned.profile if turned is not None else None
         if given is None:
-            return learnt
-        return replace(learnt, markers=given.markers, lanes=given.lanes, profile=given.profile)
+            return replace(learnt, profile=profile)
+        known = given.profile if given.profile is not None else profile
+        return replace(learnt, markers=self._markers, lanes=given.lanes, profile=known)
 
     def _find_corners(self) -> pd.DataFrame:
         """Corners from the reference line, else from the median curvature of a few clean laps."""

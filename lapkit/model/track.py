@@ -1,25 +1,35 @@
-"""Track: what a place means. Length, start/finish line, corners, and the reference line."""
+"""Track: what a place means. Length, start/finish line, corners, markers, lanes, and the reference line."""
 
 from __future__ import annotations
 
 import os
-import tomllib
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Any
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
 
 from lapkit.channels import FloatArray
-from lapkit.errors import FileError, LapkitError
+from lapkit.errors import LapkitError
+from lapkit.model.geodesy import geodetic_to_local
 from lapkit.model.line import StartLine
+from lapkit.model.loops import length_spline
 from lapkit.model.place import ReferenceLine
 
 CORNER_COLUMNS = ["corner", "start_distance", "apex_distance", "end_distance", "direction", "radius"]
 MARKER_COLUMNS = ["marker", "distance"]
+MARKER_POSITION = ["x", "y", "latitude", "longitude"]  # m and rad; only while a marker waits for a reference line
 LANE_COLUMNS = ["lane", "corner", "from_offset", "to_offset"]
-PROFILE_COLUMNS = ["left_width", "right_width", "banking", "height"]
+PROFILE_COLUMNS = ["left_width", "right_width", "banking", "height", "curvature"]
+MARKER_REACH = 100.0  # m; a thing farther from the line than this does not stand beside the track
+HEADING_WEIGHT = 25.0  # m that a turn of one radian counts for where one part of a track is told from another
+HEADING_REACH = 40  # points of the reference line either side of the one that fits best
+NAME_LENGTH = 100  # characters of a name, so that a table can still be read
+MAX_OFFSET = 200.0  # m; no track is wider to one side
+
+MarkerPlace: TypeAlias = "float | Sequence[float] | Mapping[str, float]"
 
 
 def _table(columns: list[str], words: tuple[str, ...] = ()) -> pd.DataFrame:
@@ -39,6 +49,11 @@ def no_lanes() -> pd.DataFrame:
 def no_corners() -> pd.DataFrame:
     """Return the corner table with no corner in it."""
     return _table(CORNER_COLUMNS, ("corner", "direction"))
+
+
+def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table, each as a dict by column."""
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 @dataclass(frozen=True)
@@ -61,14 +76,16 @@ class Track:
         Line as written in a file, before a recording gives it a local frame.
     name : str
     markers : DataFrame
-        Things beside the track, in order: marker (its name), distance (m from the line).
+        Things beside the track, in order: marker (its name), distance (m from the line). Markers known by position
+        alone have NaN there, and columns x, y (m), latitude, longitude (rad), until a reference line is known.
     lanes : DataFrame
         Bands of offset: lane (its name), corner ("" for all round the track), from_offset, to_offset
         (m, left positive; the band is [from_offset, to_offset)).
     profile : DataFrame or None
         What is known of the surface along the reference line, index `distance` (m, rising, from 0 up to below the
         length, read between rows and round the lap): any of left_width, right_width (m from the reference line to the
-        edges, positive), banking (rad, positive where the right side is higher), height (m, of the reference line).
+        edges, positive), banking (rad, positive where the right side is higher), height (m, of the reference line), curvature (1/m, left
+        positive: how laps without position turned; those of another recording are matched to it).
     """
 
     length: float | None
@@ -88,7 +105,7 @@ class Track:
         Parameters
         ----------
         name : str
-            left_width, right_width, banking or height.
+            left_width, right_width, banking, height or curvature.
         places : ndarray
             Metres from the line.
 
@@ -104,94 +121,315 @@ class Track:
         values: FloatArray = np.interp(places, known.index.to_numpy(), known.to_numpy(np.float64), period=self.length)
         return values
 
+    def with_markers(self, markers: Mapping[str, MarkerPlace]) -> Track:
+        """Return the track with things beside it named; a name already there is moved.
+
+        Parameters
+        ----------
+        markers : mapping of str to place
+            A place is a distance (m from the line), a position ``(x, y)`` (m), or a mapping of ``latitude`` and
+            ``longitude`` (degrees). A position is put on the reference line now if there is one, else as soon as a
+            recording brings one.
+
+        Returns
+        -------
+        Track
+
+        Raises
+        ------
+        LapkitError
+            If a name or a place will not do; every fault is listed.
+
+        Examples
+        --------
+        >>> track = Track(800.0, no_corners()).with_markers({"flag stand": 20.0, "gate": 310.0})
+        >>> track.markers["marker"].tolist()
+        ['flag stand', 'gate']
+        """
+        faults: list[str] = []
+        rows: list[dict[str, object]] = []
+        for given, place in markers.items():
+            name, fault = clean_name(given)
+            faults += [f"marker {given!r}: {fault}"] if fault else []
+            row, fault = _marker_row(place, self.length)
+            faults += [f"marker {given!r}: {fault}"] if fault else []
+            rows.append({"marker": name, **row})
+        faults += repeated("marker", [str(row["marker"]) for row in rows])
+        if faults:
+            raise LapkitError(f"{'; '.join(faults)}.")
+        kept = self.markers[~self.markers["marker"].isin([row["marker"] for row in rows])]
+        table = marker_table([*records(kept), *rows])
+        track = replace(self, markers=table)
+        if self.reference is None:
+            return track
+        placed, far = resolve_markers(track, self.reference, self.origin, keep=True)
+        if far:
+            raise LapkitError(" ".join(far))
+        return replace(self, markers=placed)
+
+    def with_lanes(self, lanes: Mapping[str, tuple[float, float]], *, corner: str = "") -> Track:
+        """Return the track with bands of offset named; a lane of the same name and corner is replaced.
+
+        Parameters
+        ----------
+        lanes : mapping of str to (float, float)
+            From and to, m left of the reference line (negative to the right); the band holds its first border
+            and not its second.
+        corner : str
+            Corner the lanes are for; "" for all round the track.
+
+        Returns
+        -------
+        Track
+
+        Raises
+        ------
+        LapkitError
+            If a name or a band will not do; every fault is listed.
+
+        Examples
+        --------
+        >>> track = Track(800.0, no_corners()).with_lanes({"low": (-3.0, 2.0), "high": (-9.0, -3.0)})
+        >>> track.lanes[["lane", "from_offset", "to_offset"]].values.tolist()
+        [['low', -3.0, 2.0], ['high', -9.0, -3.0]]
+        """
+        faults: list[str] = []
+        rows: list[dict[str, object]] = []
+        for given, band in lanes.items():
+            name, fault = clean_name(given)
+            faults += [f"lane {given!r}: {fault}"] if fault else []
+            try:
+                low, high = (float(border) for border in band)
+            except (TypeError, ValueError):
+                faults.append(f"lane {given!r}: {band!r} is not a band; give (from, to) in metres")
+                continue
+            rows.append({"lane": name, "corner": str(corner), "from_offset": low, "to_offset": high})
+        names = [row["lane"] for row in rows]
+        kept = self.lanes[~(self.lanes["lane"].isin(names) & (self.lanes["corner"] == str(corner)))]
+        table = pd.DataFrame([*records(kept), *rows], columns=LANE_COLUMNS) if rows else kept
+        faults += lane_faults(table, self.corners)
+        if faults:
+            raise LapkitError(f"{'; '.join(faults)}.")
+        return replace(self, lanes=table.reset_index(drop=True))
+
+    def save(self, path: str | os.PathLike[str]) -> None:
+        """Write the track as a small TOML file, and a CSV of the same name beside it for its reference line and profile.
+
+        Parameters
+        ----------
+        path : path
+            Ends in ``.toml``. See `lapkit.model.track_file.write_track`.
+        """
+        from lapkit.model.track_file import write_track
+
+        write_track(self, path)
+
     def __repr__(self) -> str:
         length = "length unknown" if self.length is None else f"{self.length:.1f} m"
         return f"<Track {self.name or '(unnamed)'}: {length}, {len(self.corners)} corners>"
 
 
-def read_track(path: str | os.PathLike[str]) -> Track:
-    """Read a track written by hand.
+# ------------------------------------------------------------------ names and rows
+
+
+def clean_name(given: object) -> tuple[str, str]:
+    """Return a name in one line, and what is wrong with it ("" if nothing).
+
+    Examples
+    --------
+    >>> clean_name("  flag   stand "), clean_name("")[1]
+    (('flag stand', ''), 'a name is needed')
+    """
+    if isinstance(given, bool) or not isinstance(given, str | int):
+        return "", f"{given!r} is not a name; write words in quotes"
+    name = " ".join(str(given).split())
+    if not name:
+        return name, "a name is needed"
+    if len(name) > NAME_LENGTH:
+        return name[:NAME_LENGTH], f"the name has {len(name)} characters; use at most {NAME_LENGTH}"
+    if any(unicodedata.category(sign) in {"Cc", "Cs"} for sign in name):
+        return name, f"the name {name!r} holds a control character; leave it out"
+    return name, ""
+
+
+def repeated(what: str, names: Sequence[str]) -> list[str]:
+    """Return a fault for every name that is there twice."""
+    return [
+        f"{what} '{name}' is there {names.count(name)} times" for name in dict.fromkeys(names) if names.count(name) > 1
+    ]
+
+
+def marker_table(rows: Sequence[Mapping[str, object]]) -> pd.DataFrame:
+    """Return markers as a table in driving order, those not placed yet at its end."""
+    if not rows:
+        return no_markers()
+    table = pd.DataFrame([dict(row) for row in rows]).reindex(columns=[*MARKER_COLUMNS, *MARKER_POSITION])
+    table = table.astype(dict.fromkeys(["distance", *MARKER_POSITION], np.float64))
+    waiting = table["distance"].isna().any()
+    table = table.sort_values("distance", kind="stable", ignore_index=True)
+    return table if waiting else table[MARKER_COLUMNS]
+
+
+def lane_faults(lanes: pd.DataFrame, corners: pd.DataFrame) -> list[str]:
+    """Return what is wrong with a table of lanes: borders, bands that overlap, corners that do not exist."""
+    faults = []
+    for lane, corner, low, high in lanes[LANE_COLUMNS].itertuples(index=False):
+        where = f"lane '{lane}'" + (f" of corner {corner}" if corner else "")
+        if not -MAX_OFFSET <= low < high <= MAX_OFFSET:
+            faults.append(
+                f"{where} runs from {low:g} to {high:g} m: the smaller offset comes first (left is positive), "
+                f"both within {MAX_OFFSET:g} m of the reference line"
+            )
+        if corner and len(corners) and corner not in set(corners["corner"]):
+            faults.append(f"{where}: there is no such corner; there are {', '.join(corners['corner'])}")
+    for corner in lanes["corner"].unique():
+        group = lanes[lanes["corner"] == corner]
+        where = f" of corner {corner}" if corner else ""
+        faults += [fault + where for fault in repeated("lane", list(group["lane"]))]
+        group = group.sort_values("from_offset", kind="stable")
+        over = group["to_offset"].to_numpy()[:-1] > group["from_offset"].to_numpy()[1:] + 1e-9
+        faults += [
+            f"lanes '{group['lane'].iloc[k]}' and '{group['lane'].iloc[k + 1]}'{where} overlap"
+            for k in np.flatnonzero(over)
+        ]
+    return faults
+
+
+def _marker_row(place: MarkerPlace, length: float | None) -> tuple[dict[str, float], str]:
+    """One marker as a row of the table, and what is wrong with it."""
+    try:
+        if isinstance(place, Mapping):
+            latitude, longitude = float(place["latitude"]), float(place["longitude"])
+            if not (abs(latitude) <= 90 and abs(longitude) <= 180):
+                return {}, f"latitude {latitude:g}, longitude {longitude:g} is not a place on earth (degrees)"
+            return {"latitude": float(np.radians(latitude)), "longitude": float(np.radians(longitude))}, ""
+        if isinstance(place, int | float | np.number) and not isinstance(place, bool):
+            distance = float(place)
+            if not (np.isfinite(distance) and 0 <= distance < (np.inf if length is None else length)):
+                lap = "" if length is None else f" of {length:g} m"
+                return {}, f"{distance:g} m does not lie on the lap{lap}"
+            return {"distance": distance}, ""
+        x, y = (float(value) for value in place)  # type: ignore[union-attr]
+        if np.isfinite([x, y]).all():
+            return {"x": x, "y": y}, ""
+    except (TypeError, ValueError, KeyError):
+        pass
+    return {}, f"{place!r} is not a place; give a distance in metres, (x, y), or latitude and longitude"
+
+
+# --------------------------------------------------------- places of single points
+
+
+def nearest_place(reference: ReferenceLine, x: float, y: float, *, heading: float | None = None) -> tuple[float, float]:
+    """Find the place of the reference line nearest to a point.
 
     Parameters
     ----------
-    path : path
-        A TOML file: ``name``, ``length`` (m), a table ``[start_line]`` with ``x``, ``y`` and ``heading``
-        (degrees anticlockwise from x), or ``latitude``, ``longitude`` and ``heading`` (degrees clockwise
-        from north), and a list ``[[corner]]`` of ``name``, ``start`` and ``end`` (m from the line).
-        Everything is optional.
+    reference : ReferenceLine
+    x, y : float
+        Position, m.
+    heading : float, optional
+        Direction of travel there, rad: only parts of the line that run this way (within 90 degrees) count.
 
     Returns
     -------
-    Track
+    place : float
+        Metres along the line, 0 <= place < length; NaN where no part runs this way.
+    away : float
+        Distance from the line, m.
 
-    Raises
-    ------
-    FileError
-        If the file cannot be read or holds something else.
+    Examples
+    --------
+    >>> angle = np.arange(628) * 2 * np.pi / 628
+    >>> circle = ReferenceLine(100 * np.cos(angle), 100 * np.sin(angle), 200 * np.pi / 628, 200 * np.pi)
+    >>> place, away = nearest_place(circle, 0.0, 90.0)
+    >>> round(place, 2), round(away, 2)
+    (157.08, 10.0)
     """
-    name = Path(path).name
-    try:
-        content = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise FileError(f"{name}: the track file cannot be read ({error.strerror}).") from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise FileError(f"{name}: not a TOML track file: {error}.") from error
-    unknown = sorted(set(content) - {"name", "length", "start_line", "corner"})
-    if unknown:
-        raise FileError(
-            f"{name}: '{unknown[0]}' is not known in a track file; use name, length, [start_line], [[corner]]."
-        )
-    length = _number(content, "length", name) if "length" in content else None
-    if length is not None and not 50 <= length <= 100_000:
-        raise FileError(f"{name}: length = {length:g}: a track length in metres lies between 50 and 100 000.")
-    line = content.get("start_line")
-    if line is not None and not isinstance(line, dict):
-        raise FileError(f"{name}: [start_line] must be a table with x and y, or latitude and longitude.")
-    start_line = None
-    if line is not None:
-        start_line = {key: _number(line, key, name) for key in line}
-        if "heading" in start_line and "latitude" not in start_line:
-            start_line["heading"] = float(np.radians(start_line["heading"]))
-    return Track(length, _corners(content.get("corner", []), length, name), None, None, None, start_line,
-                 str(content.get("name", "")))  # fmt: skip
+    east, north = np.roll(reference.x, -1) - reference.x, np.roll(reference.y, -1) - reference.y
+    dx, dy = x - reference.x, y - reference.y
+    share = np.clip((dx * east + dy * north) / np.maximum(east * east + north * north, 1e-12), 0.0, 1.0)
+    away = np.hypot(dx - share * east, dy - share * north)
+    if heading is None:
+        k = int(np.argmin(away))
+    else:
+        turn = np.abs((np.arctan2(north, east) - heading + np.pi) % (2 * np.pi) - np.pi)
+        away[turn >= np.pi / 2] = np.inf
+        k = int(np.argmin(np.hypot(away, HEADING_WEIGHT * turn)))  # the part of the track that is meant
+        near = (k + np.arange(-HEADING_REACH, HEADING_REACH + 1)) % len(away)
+        k = int(near[np.argmin(away[near])])
+        if not np.isfinite(away[k]):
+            return float("nan"), float("inf")
+    shape, place = length_spline(reference), float((k + share[k]) * reference.spacing)
+    for _ in range(4):  # between points the line is a curve, not a chord
+        at, rate, bend = (shape(place % reference.length, order) for order in (0, 1, 2))
+        at = at - (x, y)
+        slope = max(float(rate @ rate + at @ bend), 0.2)
+        place -= float(np.clip((at @ rate) / slope, -reference.spacing, reference.spacing))
+    return place % reference.length, float(np.hypot(*at))
 
 
-def _number(table: dict[str, Any], key: str, name: str) -> float:
-    value = table[key]
-    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-        raise FileError(f"{name}: {key} = {value!r} is not a number.")
-    return float(value)
+def resolve_markers(
+    track: Track,
+    reference: ReferenceLine | None,
+    origin: tuple[float, float] | None,
+    *,
+    length: float | None = None,
+    keep: bool = False,
+) -> tuple[pd.DataFrame, list[str]]:
+    """Give the markers of a track their place on a reference line.
 
+    Parameters
+    ----------
+    track : Track
+    reference : ReferenceLine or None
+        Line of the laps.
+    origin : (float, float) or None
+        Latitude and longitude (degrees) of the local frame.
+    length : float, optional
+        Metres of a lap where there is no reference line.
+    keep : bool
+        Whether markers that cannot be placed stay in the table, waiting; else they are left out.
 
-def _corners(rows: Any, length: float | None, name: str) -> pd.DataFrame:
-    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise FileError(f"{name}: write each corner as [[corner]] with name, start and end.")
-    out = []
-    for number, row in enumerate(rows, start=1):
-        missing = [key for key in ("start", "end") if key not in row]
-        if missing:
-            raise FileError(
-                f"{name}: corner {number} has no '{missing[0]}'; give start and end in metres from the line."
-            )
-        start, end = _number(row, "start", name), _number(row, "end", name)
-        if not 0 <= start < end or (length is not None and end > length):
-            raise FileError(
-                f"{name}: corner {number} runs from {start:g} to {end:g} m: start must come before end, on the lap."
-            )
-        out.append([str(row.get("name", number)), start, (start + end) / 2, end, "", np.nan])
-    return pd.DataFrame(out, columns=CORNER_COLUMNS) if out else no_corners()
+    Returns
+    -------
+    markers : DataFrame
+        marker, distance, in driving order.
+    notes : list of str
+        What could not be placed, and why.
 
-
-def as_track(given: Track | str | os.PathLike[str] | None) -> Track | None:
-    """Return a Track from a Track, a path to one, or None.
-
-    Raises
-    ------
-    LapkitError
-        If something else was given.
+    Examples
+    --------
+    >>> track = Track(None, no_corners()).with_markers({"flag stand": 20.0, "gate": (0.0, 95.0)})
+    >>> resolve_markers(track, None, None)[1]
+    ["Marker 'gate' is known by position, and these laps have no reference line to put it on; it was left out."]
     """
-    if given is None or isinstance(given, Track):
-        return given
-    if isinstance(given, str | os.PathLike):
-        return read_track(given)
-    raise LapkitError(f"track={given!r}: give a track file (TOML) or session.track of another recording.")
+    rows: list[dict[str, object]] = []
+    notes: list[str] = []
+    length = reference.length if reference is not None else length or track.length
+    for row in records(track.markers.reindex(columns=[*MARKER_COLUMNS, *MARKER_POSITION])):
+        name, place = row["marker"], float(row["distance"])
+        x, y = float(row["x"]), float(row["y"])
+        if np.isnan(x) and origin is not None and np.isfinite(row["latitude"]):
+            east, north, _ = geodetic_to_local(row["latitude"], row["longitude"], origin=(*np.radians(origin), 0.0))
+            x, y = float(east), float(north)
+        why = ""
+        if np.isfinite(place):
+            if length is not None and place >= length:
+                why = f"is {place:g} m from the line, and a lap has {length:.0f} m"
+        elif reference is None:
+            why = "is known by position, and these laps have no reference line to put it on"
+        elif np.isnan(x):
+            why = "is known by latitude and longitude, which this frame of x and y is not tied to"
+        else:
+            nearest, away = nearest_place(reference, x, y)
+            if away <= MARKER_REACH:
+                row = {"marker": name, "distance": nearest}
+            else:
+                why = f"lies {away:.0f} m from the track (at most {MARKER_REACH:.0f} m count as beside it)"
+        if why and not (keep and np.isnan(x)):
+            notes.append(f"Marker '{name}' {why}; it was left out.")
+        if not why or keep:
+            rows.append(row)
+    table = marker_table(rows)
+    return (table if keep else table[MARKER_COLUMNS]), notes

@@ -17,6 +17,7 @@ LAGS = 13  # instants compared within the reach
 # receivers of a few decimetres do over a lap of half a minute (common practice, no source).
 DRIFT_PER_NOISE = 6.0
 LARGEST_GUESS = 0.3
+LONGEST_MEMORY = 2.0  # lap times; an error that lasts longer is shared by neighbouring laps, and no lap shows it
 
 
 def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing: FloatArray) -> float:
@@ -85,3 +86,38 @@ def drift(rate: float, lengths: FloatArray, lap_time: float, *, noise: float) ->
         scatter = float(np.var(lengths[away <= 8.0 * np.median(away) + 1e-9]))
         variance = min(variance, scatter * (1.0 + 2.0 * np.sqrt(2.0 / (len(lengths) - 1))))
     return float(np.sqrt(variance / 2.0))
+
+
+def spread(rate: float, change: float, lap_time: float) -> float:
+    """Return the standard deviation of an error of position that wanders about zero, m.
+
+    Parameters
+    ----------
+    rate : float
+        Variance it gains a second at first, m2/s, from `wander_rate`.
+    change : float
+        Variance of its change from one lap to the next at the same place, m2. Lines driven differently are in it too.
+    lap_time : float
+        Usual time between crossings, s.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    An error with standard deviation s that forgets with time constant t (a first-order Gauss-Markov process) gains
+    2 s2 / t a second at first and has changed by 2 s2 (1 - exp(-T / t)) after a lap of T. The two give s and t.
+
+    Examples
+    --------
+    >>> rate, change = 2 * 0.5**2 / 20.0, 2 * 0.5**2 * (1 - np.exp(-30.0 / 20.0))
+    >>> round(spread(rate, change, 30.0), 3)
+    0.5
+    """
+    if not (rate > 0 and change > 0):
+        return 0.0
+    share = change / (rate * lap_time)  # (1 - exp(-x)) / x with x = T / t
+    laps = np.geomspace(1.0 / LONGEST_MEMORY, 200.0, 400)
+    x = float(np.interp(-share, np.expm1(-laps) / laps, laps))
+    return float(np.sqrt(min(rate * lap_time / (2.0 * x), change / 2.0 / -np.expm1(-x))))

@@ -4,13 +4,15 @@ The car obeys, per unit mass and along its path,
 
     dv/dt = min(P(throttle) / v, traction) - kd v^2 - c - ks ay^2 - B brake - g dz/ds
 
-with P piecewise linear in throttle and ay = v^2 times the curvature of the line seen from above.
+with P piecewise linear in throttle and ay = v^2 times the curvature of the line seen from above. Where the car has an
+engine curve, P is multiplied by its share at the engine speed, and falls to zero past the rev limit.
 Pedals move in straight ramps that begin at a place or at a speed; every step of the
 integration ends where a ramp bends, so the pedals are exactly piecewise linear in time.
 """
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -22,7 +24,7 @@ import numpy as np
 from lapkit.channels import STANDARD_GRAVITY, FloatArray
 from lapkit.errors import LapkitError
 from lapkit.simulate.line import Line
-from lapkit.simulate.script import Braking, Lift, Pedal, Script
+from lapkit.simulate.script import Braking, Contact, Event, Lift, MissedShift, Pedal, Script, Tow
 from lapkit.simulate.track import Track
 
 
@@ -58,6 +60,13 @@ class Car:
         Extra road-wheel angle per lateral acceleration (rad s2/m).
     steering_ratio : float
         Steering-wheel angle per road-wheel angle.
+    engine_curve : tuple of (float, float)
+        Engine speed (rad/s, increasing) -> share of the power, piecewise linear, level beyond its ends; empty for a power
+        that does not know of engine speed.
+    rev_limit : float
+        Engine speed (rad/s) past which power is cut.
+    limiter : float
+        Engine speed (rad/s) over which the cut takes power to zero, in a straight line.
     """
 
     power: float = 128.0
@@ -74,6 +83,26 @@ class Car:
     wheelbase: float = 2.75
     understeer: float = 0.0006
     steering_ratio: float = 12.0
+    engine_curve: tuple[tuple[float, float], ...] = ()
+    rev_limit: float = math.inf
+    limiter: float = 3.0
+
+    def pull(self, engine_speed: float) -> float:
+        """Return the share of the power at an engine speed (rad/s).
+
+        Examples
+        --------
+        >>> car = Car(engine_curve=((400.0, 0.5), (600.0, 1.0)), rev_limit=700.0, limiter=4.0)
+        >>> [car.pull(n) for n in (300.0, 500.0, 700.0, 701.0, 710.0)]
+        [0.5, 0.75, 1.0, 0.75, 0.0]
+        """
+        past = min(max((engine_speed - self.rev_limit) / self.limiter, 0.0), 1.0)
+        curve = self.engine_curve
+        if not curve:
+            return 1.0 - past
+        k = min(max(bisect_right(curve, engine_speed, key=lambda point: point[0]), 1), len(curve) - 1)
+        (n0, p0), (n1, p1) = curve[k - 1], curve[k]
+        return (1.0 - past) * (p0 + (p1 - p0) * min(max((engine_speed - n0) / (n1 - n0), 0.0), 1.0))
 
 
 @dataclass
@@ -93,6 +122,8 @@ class Motion:
         Times of the changes (s) and the gear from then on.
     shifts : ndarray, shape (k, 2)
         Start and end of each upshift's throttle cut (s).
+    events : list of (float, Event)
+        What befell the car, and when it began (s).
     """
 
     time: FloatArray
@@ -105,6 +136,7 @@ class Motion:
     brake: tuple[FloatArray, FloatArray]
     gear: tuple[FloatArray, FloatArray]
     shifts: FloatArray = field(default_factory=lambda: np.zeros((0, 2)))
+    events: list[tuple[float, Event]] = field(default_factory=list)
 
 
 _ROW = 0.25  # m between the tabulated values of the line's shape
@@ -178,7 +210,8 @@ def integrate(
     slopes = [(powers[i + 1] - powers[i]) / (knots[i + 1] - knots[i]) for i in range(len(knots) - 1)]
     last = len(slopes) - 1
     rows: list[list[float]] = []
-    origin, scale, share, wind = 0.0, 1.0, 1.0, 0.0
+    origin, scale, share, wind, overall = 0.0, 1.0, 1.0, 0.0, 0.0
+    with_engine = bool(car.engine_curve) or math.isfinite(car.rev_limit)
 
     def rates(s: float, v: float, th: float, br: float) -> tuple[float, float]:
         place = (s - origin) * scale
@@ -188,6 +221,8 @@ def integrate(
         ay = v * v * (b0 + f * b1)
         k = min(max(bisect_right(knots, th) - 1, 0), last)
         power = share * (powers[k] + slopes[k] * (th - knots[k]))
+        if with_engine:
+            power *= car.pull(v * overall)
         drive = power / v if v * traction > power else traction * (th > 0)
         air = v + wind
         a = (
@@ -201,10 +236,14 @@ def integrate(
         return v * (a0 + f * a1), a
 
     throttle, brake = Pedal(1.0), Pedal(0.0)
+    push = Pedal(0.0)  # what a touch slows the car by, as if it were brake
+    driven = math.inf  # when drive that was lost comes back
+    events: list[tuple[float, Event]] = []
     up = [car.upshift / ratio for ratio in car.gears]
     down = [car.downshift / ratio for ratio in car.gears]
     gear = next((i for i, limit in enumerate(up) if start_speed < limit), len(up) - 1)
     gears = [(0.0, float(gear + 1))]
+    overall, engaged, coming = car.gears[gear], math.inf, 0.0  # the next gear takes over at `engaged`
     shifts: list[tuple[float, float]] = []
     crossings = [0.0]
     nodes: list[tuple[float, float, float, float, float]] = []
@@ -218,7 +257,9 @@ def integrate(
         origin, _, scale, rows = shapes[element]
         # places ahead: (station, what, action)
         actions = [a for a in script.actions if a.start >= s]
-        places: list[tuple[float, str, Lift | Braking | None]] = [(a.start, "begin", a) for a in actions]
+        places: list[tuple[float, str, Lift | Braking | Event | None]] = [(a.start, "begin", a) for a in actions]
+        befalls = [e for e in script.events if e.start >= s]
+        places += [(e.start, "event", e) for e in befalls] + [(e.end, "free", e) for e in befalls if isinstance(e, Tow)]
         places += [(a.open_at, "open", a) for a in actions if isinstance(a, Braking)]
         places += [(length, "line", None)]
         places += [(e, "bend", None) for e in track.boundaries if s < e < length]  # curvature has a corner there
@@ -228,8 +269,13 @@ def integrate(
         at = 0
         while True:
             target = places[at][0]
-            span = min(step, throttle.next_knot - t, brake.next_knot - t)
-            th0, th1, br0, br1 = throttle.at(t), throttle.slope, brake.at(t), brake.slope
+            if t >= engaged - 1e-12:
+                overall, engaged = coming, math.inf
+            if t >= driven - 1e-12:
+                share, driven = script.power, math.inf
+            span = min(step, throttle.next_knot - t, brake.next_knot - t, push.next_knot - t, driven - t)
+            th0, th1 = throttle.at(t), throttle.slope
+            br0, br1 = brake.at(t) + push.at(t), brake.slope + push.slope
             s1, a1 = rates(s, v, th0, br0)
             nodes.append((t, number * length + s, v, a1, s1))
             arrived = False
@@ -254,6 +300,7 @@ def integrate(
             t, s, v = t + span, (target if arrived else s_new), v_new
             throttle.reach(t)
             brake.reach(t)
+            push.reach(t)
 
             if zone is not None and v <= zone.release_speed:
                 brake.move(t, [(zone.release, 0.0)])
@@ -268,16 +315,18 @@ def integrate(
                 shifts.append((t, t + ramp + hold + back))
                 gear += 1
                 gears.append((t + ramp, float(gear + 1)))
+                engaged, coming = t + ramp, car.gears[gear]
             elif gear > 0 and v < down[gear] and throttle.at(t) < 0.5:
                 gear -= 1
                 gears.append((t, float(gear + 1)))
+                overall, engaged = car.gears[gear], math.inf
 
             if not arrived:
                 continue
             _, what, action = places[at]
             at += 1
             if what in ("bend", "line"):  # curvature may have a corner here: one node before it, the next one after it
-                s1, a1 = rates(s, v, throttle.at(t), brake.at(t))
+                s1, a1 = rates(s, v, throttle.at(t), brake.at(t) + push.at(t))
                 nodes.append((t, number * length + s, v, a1, s1))
             if what == "line":
                 break
@@ -295,6 +344,15 @@ def integrate(
                     throttle.move(t, [(action.open, 1.0)])
                 else:
                     opening = action
+            elif isinstance(action, Tow):
+                drag = car.drag * (1 - action.drag) if what == "event" else car.drag
+            elif isinstance(action, MissedShift):
+                share, driven = 0.0, t + action.duration
+            elif isinstance(action, Contact):
+                ramp = action.duration / 2
+                push.move(t, [(ramp, action.speed_loss / ramp / braking), (ramp, 0.0)])
+            if what == "event" and action is not None:
+                events.append((t, action))
         crossings.append(t)
 
     for pedal in (throttle, brake):
@@ -312,4 +370,5 @@ def integrate(
         brake=(np.array(brake.times), np.array(brake.values)),
         gear=(np.array([g[0] for g in gears]), np.array([g[1] for g in gears])),
         shifts=np.array(shifts).reshape(-1, 2),
+        events=events,
     )

@@ -12,6 +12,7 @@ import pandas as pd
 from lapkit.simulate.car import Car
 from lapkit.simulate.courses import oval, road_course
 from lapkit.simulate.driver import Driver, default_driver, oval_driver, road_driver, run_scripts
+from lapkit.simulate.line import Line
 from lapkit.simulate.recorder import CONSUMER, DEFAULT_CHANNELS, Noise, record, write_csv
 from lapkit.simulate.script import Lift, Script
 from lapkit.simulate.track import Track
@@ -207,8 +208,67 @@ def _road_course(path: Path) -> Truth:
     return truth
 
 
+_LINE_ORDER = "HHHHLLLHHLLHHHLLLL"  # high or low: out-lap, sixteen laps, in-lap
+_LINES = {  # offsets (m) a corner: at both ends, at the quarters, in the middle
+    "H": {"1": (-3.0, -3.4, -3.5), "2": (-3.0, -3.4, -3.5)},
+    "L": {"1": (-2.0, 0.5, 0.8), "2": (-2.0, 0.4, 0.7)},
+}
+
+
+def _lane_driver(track: Track, lane: str) -> Driver:
+    """Return a driver who stays high, or drops low, through both corners; both are alike on the straights."""
+    first, second = track.turns
+    points = [(0.0, -3.0), (40.0, -3.0)]  # two on each side of the line, so that any lap joins any other
+    for c in (first, second):
+        ends, quarters, middle = _LINES[lane][c.name]
+        shape = ((0.0, ends), (0.25, quarters), (0.5, middle), (0.75, quarters), (1.0, ends))
+        points += [(c.start + share * (c.end - c.start), offset) for share, offset in shape]
+        if c is first:
+            points.append(((first.end + second.start) / 2, -3.0))
+    points.append((track.length - 40.0, -3.0))
+    if lane == "H":  # held nearly flat through corner 1
+        lifts = Lift(first.start - 10.0, 0.32, hold=1.48), Lift(second.start - 25.0, 0.12, hold=2.28, recovery=0.32)
+    else:
+        lifts = (
+            Lift(first.start - 24.0, 0.11, hold=2.64, recovery=0.32),
+            Lift(second.start - 25.0, 0.12, hold=2.35, recovery=0.32),
+        )
+    return Driver(Line(track.length, [p for p, _ in points], [e for _, e in points]), lifts)
+
+
+def _two_lines(path: Path) -> Truth:
+    """Sixteen laps, eight high and eight low: high is faster through corner 1, low through corner 2."""
+    track = oval()
+    drivers = {lane: _lane_driver(track, lane) for lane in _LINES}
+    rng = np.random.default_rng(41)
+    truth = _drive_warm(track, OVAL_CAR, [drivers[lane].lap(rng, 1.5) for lane in _LINE_ORDER])
+    table = record(
+        truth, 20.0, out_lap=180.0, in_lap=120.0, noise=CONSUMER, seed=41,
+        channels=("time", "lap", "x", "y", "z", "speed", "throttle", "yaw_rate", "lateral_acceleration"),
+    )  # fmt: skip
+    words = {
+        "time": "Time (s)", "lap": "Lap", "x": "X (m)", "y": "Y (m)", "z": "Altitude (m)", "speed": "Speed (km/h)",
+        "throttle": "Throttle (%)", "yaw_rate": "Yaw Rate (deg/s)", "lateral_acceleration": "Lateral Acceleration (m/s2)",
+    }  # fmt: skip
+    digits = {"time": 2, "x": 2, "y": 2, "z": 1, "speed": 2, "throttle": 0, "yaw_rate": 2, "lateral_acceleration": 2}
+    units = {"speed": "km/h", "throttle": "%", "yaw_rate": "deg/s"}
+    write_csv(table, path, units=units, headers=words, digits=digits)
+    return truth
+
+
+def _centre_line(path: Path) -> None:
+    """The invented oval's centre line, a point every five metres, and how wide the track is on either side of it."""
+    track = oval()
+    x, y = track.xy(np.arange(240) * (track.length / 240))
+    points = (f"{a:.3f},{b:.3f},3.5,7.0" for a, b in zip(x.tolist(), y.tolist(), strict=True))
+    path.write_bytes("\n".join(["x,y,left_width,right_width", *points, ""]).encode())
+
+
 def demo_files(folder: str | Path) -> dict[str, Truth]:
     """Write the small invented recordings of ``sample_data/``, the same bytes every time.
+
+    The centre line of the oval, ``marlow_basin.csv``, is written beside them; it belongs to the hand-written
+    ``marlow_basin.toml``.
 
     Parameters
     ----------
@@ -225,7 +285,11 @@ def demo_files(folder: str | Path) -> dict[str, Truth]:
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
     ...     sorted(demo_files(place))
-    ['oval_awkward.csv', 'oval_run.csv', 'road_course.csv']
+    ['oval_awkward.csv', 'oval_run.csv', 'road_course.csv', 'two_lines.csv']
     """
-    makers = {"oval_run.csv": _oval_run, "oval_awkward.csv": _oval_awkward, "road_course.csv": _road_course}
+    makers = {
+        "oval_run.csv": _oval_run, "oval_awkward.csv": _oval_awkward, "road_course.csv": _road_course,
+        "two_lines.csv": _two_lines,
+    }  # fmt: skip
+    _centre_line(Path(folder) / "marlow_basin.csv")
     return {name: make(Path(folder) / name) for name, make in makers.items()}

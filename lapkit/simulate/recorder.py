@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from lapkit.channels import CHANNELS, FloatArray, from_si
+from lapkit.channels import CHANNELS, STANDARD_GRAVITY, FloatArray, from_si
 from lapkit.errors import LapkitError
 from lapkit.simulate.truth import Truth
 
@@ -43,6 +43,8 @@ class Noise:
         White errors.
     speed_step, throttle_step : float
         Quantisation of speed (m/s) and of throttle and brake (0..1); zero for none.
+    steering, engine_speed : float
+        White errors of the steering-wheel angle (rad) and of engine speed (rad/s).
     """
 
     position: float = 0.0
@@ -56,6 +58,8 @@ class Noise:
     height: float = 0.0
     speed_step: float = 0.0
     throttle_step: float = 0.0
+    steering: float = 0.0
+    engine_speed: float = 0.0
 
 
 CONSUMER = Noise(
@@ -79,6 +83,7 @@ def record(
     geodetic_origin: tuple[float, float] = (np.radians(48.0), np.radians(11.0)),
     position_every: int = 1,
     full_throttle: float = 1.0,
+    body_fixed: bool = False,
 ) -> pd.DataFrame:
     """Sample a simulated run.
 
@@ -107,6 +112,9 @@ def record(
         Position is present in every n-th row only; the other rows are NaN.
     full_throttle : float
         What the throttle sensor says at full throttle.
+    body_fixed : bool
+        Whether lateral acceleration and yaw rate come from sensors strapped to a car that stands square on the
+        surface, so that banking shows in them; False for quantities of the level plane.
 
     Returns
     -------
@@ -156,7 +164,15 @@ def record(
     z = truth.track.height(shape["station"], shape["offset"]) + error(noise.height)
     throttle = np.clip(rounded(truth.throttle(t) * full_throttle + error(noise.throttle), noise.throttle_step), 0, 1)
     brake = np.clip(rounded(truth.brake(t) + error(noise.brake), noise.throttle_step), 0, 1)
-    lateral = level**2 * shape["curvature"]
+    lateral, turning = level**2 * shape["curvature"], level * shape["curvature"]
+    felt, felt_turning = lateral, turning
+    if body_fixed:
+        banking = truth.track.banking(shape["station"])
+        weight = STANDARD_GRAVITY + _heave(truth, np.asarray(t))
+        felt = np.asarray(lateral * np.cos(banking) - weight * np.sin(banking))
+        felt_turning = turning * np.cos(banking)
+    push, kick = truth.touch(t)
+    felt, felt_turning = felt + push, felt_turning + kick
     car = truth.car
     gear = truth.gear(t)
     offsets = {"wheel_speed_fl": 0.78, "wheel_speed_fr": -0.78, "wheel_speed_rl": 0.75, "wheel_speed_rr": -0.75}
@@ -166,12 +182,13 @@ def record(
         "x": x, "y": y, "z": z,
         "speed": np.maximum(rounded(speed + error(noise.speed), noise.speed_step), 0),
         "throttle": throttle, "brake": brake,
-        "yaw_rate": level * shape["curvature"] + error(noise.yaw_rate),
-        "lateral_acceleration": lateral + error(noise.acceleration),
+        "yaw_rate": felt_turning + error(noise.yaw_rate),
+        "lateral_acceleration": felt + error(noise.acceleration),
         "longitudinal_acceleration": truth.acceleration(t) + error(noise.acceleration),
         "heading": shape["heading"],
-        "steering": car.steering_ratio * (car.wheelbase * shape["curvature"] + car.understeer * lateral),
-        "engine_speed": speed * np.array(car.gears)[gear.astype(int) - 1],
+        "steering": car.steering_ratio * (car.wheelbase * shape["curvature"] + car.understeer * lateral)
+        + error(noise.steering),
+        "engine_speed": speed * np.array(car.gears)[gear.astype(int) - 1] * truth.flare(t) + error(noise.engine_speed),
         "gear": gear,
         "lap": truth.lap(t).astype(float),
         "lap_distance": shape["station"],
@@ -193,6 +210,15 @@ def record(
         table.loc[blank, [c for c in ("x", "y", "z", "latitude", "longitude") if c in table]] = np.nan
     table.attrs["clock_offset"] = float(clock_start - t[0])
     return table
+
+
+def _heave(truth: Truth, time: FloatArray, reach: float = 0.05) -> FloatArray:
+    """Vertical acceleration of the car (m/s2), by second difference of its height over `reach` seconds either side."""
+    first, last = truth.span
+    inner = np.clip(time, first + reach, last - reach)
+    shapes = [truth.shape(inner + part) for part in (-reach, 0.0, reach)]
+    before, here, after = (truth.track.height(shape["station"], shape["offset"]) for shape in shapes)
+    return np.asarray((before - 2 * here + after) / reach**2)
 
 
 def _wander(rng: np.random.Generator, count: int, scale: float, samples: float) -> FloatArray:

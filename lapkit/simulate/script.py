@@ -1,4 +1,4 @@
-"""What the driver does: lifts, braking zones and the line of a lap, and the pedals that carry them out."""
+"""What the driver does: lifts, braking zones and the line of a lap, what befalls the car, and the pedals that carry it out."""
 
 from __future__ import annotations
 
@@ -66,6 +66,70 @@ class Braking:
 
 
 @dataclass(frozen=True)
+class Contact:
+    """A touch of the wall or of another car. The line stays the scripted one: a touch moves the car by centimetres.
+
+    Attributes
+    ----------
+    start : float
+        Place where it begins (m).
+    lateral : float
+        Peak of the push across the car (m/s2), positive to the left.
+    duration : float
+        How long it lasts (s). The push, the loss of speed and the kick of the yaw rate rise and fall in straight lines.
+    speed_loss : float
+        Speed it takes (m/s).
+    yaw_rate : float
+        Peak of the kick of the yaw rate (rad/s), positive to the left; caught again over as long.
+    """
+
+    start: float
+    lateral: float = 20.0
+    duration: float = 0.15
+    speed_loss: float = 1.0
+    yaw_rate: float = 0.1
+
+
+@dataclass(frozen=True)
+class Tow:
+    """A stretch in another car's wake.
+
+    Attributes
+    ----------
+    start, end : float
+        Places (m), end after start, both in one lap.
+    drag : float
+        Share of the drag that is taken away (0..1).
+    """
+
+    start: float
+    end: float
+    drag: float = 0.3
+
+
+@dataclass(frozen=True)
+class MissedShift:
+    """The drive is lost while the foot stays down: a gear that would not go in, or jumped out.
+
+    Attributes
+    ----------
+    start : float
+        Place where the drive goes (m).
+    duration : float
+        Time without drive (s).
+    flare : float
+        Rise of engine speed over what road speed asks for, at its highest, half way through.
+    """
+
+    start: float
+    duration: float = 0.5
+    flare: float = 0.2
+
+
+Event = Contact | Tow | MissedShift
+
+
+@dataclass(frozen=True)
 class Script:
     """What the driver does in one lap.
 
@@ -79,12 +143,15 @@ class Script:
         Share of the car's power that it has in this lap: an engine that ails, or a tow's opposite.
     headwind : float
         Speed of the air against the car (m/s), the same all round the lap; negative pushes.
+    events : tuple of Contact, Tow or MissedShift
+        What befalls the car. No two of a kind at once.
     """
 
     line: Line | None = None
     actions: tuple[Lift | Braking, ...] = ()
     power: float = 1.0
     headwind: float = 0.0
+    events: tuple[Event, ...] = ()
 
 
 class Pedal:

@@ -202,11 +202,11 @@ class Track:
         nodes = np.cumsum(steps, axis=1) + np.array(origin)[:, None]
         self._cell_xy = np.concatenate([np.array(origin)[:, None], nodes[:, :-1]], axis=1)
         self.closing_error = float(np.hypot(*(nodes[:, -1] - np.array(origin))))
-        if closed and (self.closing_error > 1e-6 or abs(abs(self.turned) - 2 * np.pi) > 1e-9):
+        if closed and (self.closing_error > 1e-6 or not _whole_turns(self.turned)):
             raise LapkitError(
                 f"track '{name}' does not close: it ends {self.closing_error:.6f} m from its start after turning "
-                f"{np.degrees(self.turned):.6f} degrees (expected 0 m and 360 degrees); pass its elements through "
-                "close_straights first, or closed=False for an open road."
+                f"{np.degrees(self.turned):.6f} degrees (expected 0 m and 360 degrees, or 0 where it crosses itself); pass "
+                "its elements through close_straights first, or closed=False for an open road."
             )
 
     def _find(self, station: FloatArray) -> tuple[np.ndarray, FloatArray]:
@@ -337,6 +337,10 @@ class Track:
         return pd.DataFrame(self.turns, columns=["corner", "start_distance", "end_distance", "direction", "radius"])
 
 
+def _whole_turns(angle: float) -> bool:
+    return bool(abs(angle - 2 * np.pi * round(angle / (2 * np.pi))) <= 1e-9)
+
+
 def close_straights(elements: Sequence[Element]) -> list[Element]:
     """Return the elements with the straights' lengths changed so that the track closes.
 
@@ -346,7 +350,7 @@ def close_straights(elements: Sequence[Element]) -> list[Element]:
     Parameters
     ----------
     elements : sequence of Element
-        Elements that turn through 360 degrees in all, with straights in at least two directions.
+        Elements that turn through 360 degrees in all (or 0: a figure of eight), with straights in at least two directions.
 
     Returns
     -------
@@ -356,7 +360,7 @@ def close_straights(elements: Sequence[Element]) -> list[Element]:
     Raises
     ------
     LapkitError
-        If the elements do not turn through 360 degrees, or a straight would have no length.
+        If the elements do not turn through whole circles, or a straight would have no length.
 
     Examples
     --------
@@ -366,10 +370,10 @@ def close_straights(elements: Sequence[Element]) -> list[Element]:
     (True, True)
     """
     road = Track(elements, closed=False)
-    if abs(abs(road.turned) - 2 * np.pi) > 1e-9:
+    if not _whole_turns(road.turned):
         raise LapkitError(
-            f"the elements turn through {np.degrees(road.turned):.6f} degrees; a closed track turns through 360. "
-            "Change the angle of a corner."
+            f"the elements turn through {np.degrees(road.turned):.6f} degrees; a closed track turns through 360, or 0 where "
+            "it crosses itself. Change the angle of a corner."
         )
     straights = [i for i, e in enumerate(elements) if e.start_curvature == e.end_curvature == 0]
     end = np.array(road.xy(road.length))

@@ -12,13 +12,14 @@ from lapkit.channels import FloatArray
 from lapkit.errors import LapError
 from lapkit.simulate.car import Car, Motion, integrate
 from lapkit.simulate.line import Line
-from lapkit.simulate.script import Script
+from lapkit.simulate.script import Contact, MissedShift, Script, Tow
 from lapkit.simulate.track import Track
 
 LIFT_COLUMNS = [
     "lap", "start_distance", "end_distance", "start_time", "end_time", "duration", "min_throttle", "full_lift_time",
     "kind",
 ]  # fmt: skip
+EVENT_COLUMNS = ["lap", "kind", "start_distance", "end_distance", "size"]
 CORNER_COLUMNS = [
     "lap", "corner", "start_distance", "end_distance", "direction", "radius", "entry_speed", "min_speed",
     "min_speed_distance", "exit_speed", "corner_time",
@@ -91,6 +92,7 @@ class Truth:
         self._brake = (motion.brake[0] - zero, motion.brake[1])
         self._gear = (motion.gear[0] - zero, motion.gear[1])
         self._shifts = motion.shifts - zero
+        self._events = [(began - zero, event) for began, event in motion.events]
 
     # ------------------------------------------------------------------ as functions of time
 
@@ -139,6 +141,26 @@ class Truth:
         """Return the gear engaged."""
         at = np.searchsorted(self._gear[0], np.asarray(time, dtype=float), side="right") - 1
         return np.asarray(self._gear[1][np.maximum(at, 0)])
+
+    def touch(self, time: ArrayLike) -> tuple[FloatArray, FloatArray]:
+        """Return what touches add to the acceleration across the car (m/s2) and to the yaw rate (rad/s), left positive."""
+        t = np.asarray(time, dtype=float)
+        push, kick = np.zeros(t.shape), np.zeros(t.shape)
+        for began, event in self._events:
+            if isinstance(event, Contact):
+                u = (t - began) / event.duration
+                push += event.lateral * np.maximum(1 - np.abs(2 * u - 1), 0)
+                kick += event.yaw_rate * np.maximum(1 - np.abs(u - 1), 0)
+        return push, kick
+
+    def flare(self, time: ArrayLike) -> FloatArray:
+        """Return engine speed over what road speed and gear ask for: 1, and more where a gear would not go in."""
+        t = np.asarray(time, dtype=float)
+        ratio = np.ones(t.shape)
+        for began, event in self._events:
+            if isinstance(event, MissedShift):
+                ratio += event.flare * np.maximum(1 - np.abs(2 * (t - began) / event.duration - 1), 0)
+        return ratio
 
     def lap(self, time: ArrayLike) -> np.ndarray:
         """Return the lap number: 0 on the out-lap, 1 from the first counted crossing on."""
@@ -304,6 +326,29 @@ class Truth:
                 )
             )  # fmt: skip
         return pd.DataFrame(rows, columns=LIFT_COLUMNS)
+
+    def events(self) -> pd.DataFrame:
+        """Return what befell the car in the counted laps.
+
+        Returns
+        -------
+        DataFrame
+            lap, kind ("contact", "tow" or "missed shift"), start_distance, end_distance (m), size (speed lost in m/s, share
+            of the drag taken away, or s without drive).
+        """
+        rows: list[tuple[object, ...]] = []
+        for began, event in self._events:
+            number = int(self.lap(began))
+            if number not in self.numbers:
+                continue
+            if isinstance(event, Tow):
+                rows.append((number, "tow", event.start, event.end, event.drag))
+                continue
+            end = float(self.run_distance(began + event.duration)) - (number - 1) * self.track.length
+            contact = isinstance(event, Contact)
+            size = event.speed_loss if isinstance(event, Contact) else event.duration
+            rows.append((number, "contact" if contact else "missed shift", event.start, end, size))
+        return pd.DataFrame(rows, columns=EVENT_COLUMNS)
 
     def corners(self, lap: int | None = None) -> pd.DataFrame:
         """Return speeds and times of the track's corners in a lap, or in all counted laps.

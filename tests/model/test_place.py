@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
+from roads import centre_line, figure_of_eight, hairpin
 
 from lapkit import ColumnError
-from lapkit.model.place import blend, closed_line, learn_reference, project
+from lapkit.model.place import ReferenceLine, bends, blend, closed_line, learn_reference, project, shifted
 
 
 def athletics_oval(offset: float, spacing: float = 0.25):
@@ -79,6 +80,45 @@ def test_neighbouring_legs_of_a_hairpin_are_not_confused():
     place, left = project(line, x + rng.normal(0, 1.5, len(x)), y + rng.normal(0, 1.5, len(x)), s + 8.0)
     assert np.nanmax(np.abs(place - s)) < 12.0
     assert np.nanmedian(np.abs(left)) < 2.0
+
+
+@pytest.mark.parametrize("way", [1, -1], ids=["anticlockwise", "clockwise"])
+@pytest.mark.parametrize("name", ["figure of eight", "hairpin"])
+def test_a_guess_more_than_a_hundred_metres_out_is_made_good(name, way):
+    """What a lap that cut 130 m off does to the expected place; lines 2 m off, noise of 1.5 m."""
+    track = figure_of_eight() if name == "figure of eight" else hairpin()
+    line = centre_line(track)
+    s = np.arange(0.0, 4 * track.length, 3.0)
+    x, y = track.xy(np.mod(s, track.length), 2.0)
+    if way < 0:
+        line = ReferenceLine(np.roll(line.x[::-1], 1), np.roll(line.y[::-1], 1), line.spacing, line.length)
+        x, y = track.xy(np.mod(-s, track.length), -2.0)
+    out = np.interp(np.mod(s / track.length, 1.0), [0.0, 0.4, 1.0], [0.0, 130.0, 0.0])
+    rng = np.random.default_rng(4)
+    place, left = project(line, x + rng.normal(0, 1.5, len(s)), y + rng.normal(0, 1.5, len(s)), s + out)
+    assert np.nanmax(np.abs(place - s)) < 12.0
+    assert np.sqrt(np.nanmean((place - s) ** 2)) < 2.0
+    assert np.nanmedian(left) == pytest.approx(2.0, abs=0.2)
+
+
+def test_a_position_nowhere_near_the_line_has_no_place():
+    _, x, y, length = athletics_oval(0.30)
+    line = closed_line(x, y)
+    place, left = project(line, x + 900.0, y, np.linspace(0.0, length, len(x)))
+    assert np.isnan(place).all()
+    assert np.isnan(left).all()
+
+
+def test_a_line_begins_elsewhere_without_changing():
+    """Curvature of the circles: 1 / radius."""
+    _, x, y, _ = athletics_oval(0.30)
+    line = closed_line(x, y, smoothing=3.0)
+    moved = shifted(shifted(line, 37.3), line.length - 37.3)
+    np.testing.assert_allclose(moved.x, line.x, atol=1e-6)
+    np.testing.assert_allclose(shifted(line, line.spacing).y, np.roll(line.y, -1), atol=1e-6)
+    at = np.arange(len(line.x)) * line.spacing
+    assert bends(line)[(at > 110) & (at < 170)] == pytest.approx(1 / 36.80, rel=0.02)
+    assert bends(line)[(at > 20) & (at < 60)] == pytest.approx(0.0, abs=1e-4)
 
 
 def test_the_reference_line_of_noisy_laps_is_smooth_and_of_the_right_length():

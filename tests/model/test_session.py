@@ -243,5 +243,5 @@ def test_the_session_shows_itself(session):
 def test_a_track_in_another_frame_is_refused_with_the_reason(run):
     first = session_of(run[0][list(CHANNELS)], start_line=oval().start_line)
     elsewhere = run[0][list(CHANNELS)].assign(x=run[0]["x"] + 5000.0)
-    with pytest.raises(LapError, match="positions of the two must share one frame"):
+    with pytest.raises(LapError, match="ositions of the two must share one frame"):
         session_of(elsewhere, track=first.track)

@@ -141,4 +141,4 @@ def test_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "expected one existing folder" in capsys.readouterr().err
     assert main([str(tmp_path)]) == 0
     assert "true lap times" in capsys.readouterr().out
-    assert len(list(tmp_path.glob("*.csv"))) == 3
+    assert len(list(tmp_path.glob("*.csv"))) == 5

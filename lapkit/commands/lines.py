@@ -1,0 +1,112 @@
+"""Comparing two lines round the track: ``lines``."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from lapkit.commands.common import Commands, load, print_json, print_notes
+from lapkit.errors import LapError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from lapkit.model.session import Session
+
+SHOWN = ["corner", "lane", "lane_share"]
+
+
+def register(commands: Commands) -> None:
+    """Add the command."""
+    sub = commands.add("lines", lines, "which line is faster, and why: the high line against the low one", many=True)
+    for side, which in (("a", "first"), ("b", "second")):
+        sub.add_argument(
+            f"--{side}",
+            metavar="LAPS",
+            help=f"laps of the {which} line, as 1-3,7 (of file 2: 2:1-3); found from the data by default",
+        )
+    sub.add_argument("--names", metavar="A,B", help="what to call the two lines")
+    sub.add_argument("--figure", metavar="OUT.png", help="draw the track from above with both lines")
+
+
+def lines(args: argparse.Namespace) -> None:
+    """Say which of two lines is faster where, and what it costs."""
+    from lapkit.analysers.energy import longitudinal_model, usable_laps
+    from lapkit.analysers.lines import compare_lines
+
+    first = load(args, args.files[0])
+    sessions = [first, *(load(args, path, track=first.track) for path in args.files[1:])]
+    names, side_a, side_b, how = _sides(args, sessions)
+    usable = [frame for session in sessions for frame in usable_laps(session)]
+    found = compare_lines(side_a, side_b, names=names, model=longitudinal_model(usable))
+    if args.figure:
+        from lapkit.charts import save, track_map
+
+        save(track_map(side_a, side_b, names=names, comparison=found, track=first.track), args.figure)
+    if args.json:
+        print_json({**found.to_dict(), "how": how})
+        return
+    print(how)
+    print(found)
+    for session in sessions:
+        print_notes(session)
+    if args.figure:
+        print(f"Figure: {args.figure}")
+
+
+def _sides(
+    args: argparse.Namespace, sessions: Sequence[Session]
+) -> tuple[tuple[str, str], list[pd.DataFrame], list[pd.DataFrame], str]:
+    """Names and laps of the two lines, and in a sentence how they were found."""
+    named = tuple(word.strip() for word in args.names.split(",")) if args.names else None
+    if named is not None and (len(named) != 2 or not all(named) or named[0] == named[1]):
+        raise LapError(f"--names {args.names}: give two names, such as --names high,low.")
+    if (args.a is None) != (args.b is None):
+        raise LapError("Give the laps of both lines, --a and --b, or of neither: then they are found from the data.")
+    if args.a is not None:
+        side_a, side_b = (_laps(text, sessions) for text in (args.a, args.b))
+        return _pair(named or ("a", "b")), side_a, side_b, f"Laps as given: {args.a} against {args.b}."
+    from lapkit.analysers.line_groups import line_groups
+
+    frames = [s.lap(int(n)) for s in sessions for n in s.laps.loc[s.clean, "lap"]]
+    table = line_groups(frames)
+    groups = table["group"].to_numpy()
+    seen = [name for name in dict.fromkeys(groups) if name]
+    ends = [name for name in ("high", "low") if name in seen]
+    if len(ends) < 2:
+        found = table.attrs.get("how", "")
+        raise LapError(
+            f"{sessions[0].recording.provenance.source}: no two lines are to be told apart over whole laps ({found}); "
+            "name the laps of each with --a 1-3 --b 4-6."
+        )
+    side_a, side_b = ([f for f, g in zip(frames, groups, strict=True) if g == end] for end in ends)
+    return _pair(named or ("high", "low")), side_a, side_b, f"Lines found from the data: {table.attrs['how']}."
+
+
+def _pair(names: Sequence[str]) -> tuple[str, str]:
+    return names[0], names[1]
+
+
+def _laps(text: str, sessions: Sequence[Session]) -> list[pd.DataFrame]:
+    """Frames of laps named as ``1-3,7`` or, of the second file, ``2:1-3``."""
+    out: list[Any] = []
+    for part in text.split(","):
+        where, _, span = part.strip().rpartition(":")
+        first, dash, last = span.partition("-")
+        words = [where or "1", first, last if dash else first]
+        if not all(word.strip().isdecimal() for word in words):
+            raise LapError(f"'{part.strip()}' is not a lap: write laps as 1-3,7 or, of the second file, 2:1-3.")
+        file, low, high = (int(word) for word in words)
+        if not 1 <= file <= len(sessions):
+            raise LapError(f"'{part.strip()}': there are {len(sessions)} file(s).")
+        session = sessions[file - 1]
+        if high - low > len(session.laps):
+            raise LapError(f"'{part.strip()}': the recording has {len(session.laps)} laps.")
+        out += [session.lap(number) for number in range(low, high + 1)]
+    for frame in out:
+        if not frame.attrs["complete"]:
+            raise LapError(
+                f"{frame.attrs['source']}: lap {frame.attrs['lap']} does not run from line to line; choose complete laps."
+            )
+    return out
