@@ -149,7 +149,7 @@ def tows(
     calm = signals.count(0.3, 1)
     from scipy.ndimage import uniform_filter1d
 
-    energy = signals.per_place(uniform_filter1d(signals.energy, calm, mode="nearest"))
+    energy = signals.per_place(uniform_filter1d(signals.energy, calm, mode="nearest")) + signals.climb
     metres = np.gradient(signals.at, axis=1) * signals.per_place(signals.speed)
     gained = np.diff(energy, axis=1)
     excess = gained - np.median(gained, axis=0)  # one cell
@@ -157,7 +157,7 @@ def tows(
     for row in range(len(signals.rows)):
         taken = np.zeros(len(signals.grid), dtype=bool)
         for _ in range(4):  # tows a lap at most
-            best = _best_window(signals, energy, full, row, taken, windows, sigmas, least_gain, metres)
+            best = _best_window(signals, energy, full, row, taken, windows, sigmas, least_gain)
             if best is None:
                 break
             i, j, sigma = best
@@ -165,7 +165,7 @@ def tows(
             taken[max(i - round(20 / step), 0) : j + round(20 / step)] = True
             driven = float(metres[row, i:j].sum())
             per_metre = float(excess[row, i:j].sum()) / driven
-            if not per_metre > max(least_gain, signals.model.misfit):
+            if not per_metre > least_gain:
                 continue
             if _wind(signals, row, excess[row], metres[row], full[row], i, j, per_metre, opposite):
                 continue
@@ -197,7 +197,6 @@ def _best_window(
     windows: tuple[float, ...],
     sigmas: float,
     least_gain: float,
-    metres: FloatArray,
 ) -> tuple[int, int, float] | None:
     """The stretch with the largest gain over its scatter: start, end (grid points) and scatter (J/kg)."""
     step, best, found = float(signals.grid[1]), sigmas, None
@@ -210,9 +209,7 @@ def _best_window(
         allowed = free[n : n + gain.shape[1]] - free[: gain.shape[1]] >= n
         if not allowed.any():
             continue
-        sigma = scatter_of(gain, round(30.0 / step))
-        # what the model leaves open counts too: it differs from lap to lap where the driving does
-        sigma = np.hypot(sigma, signals.model.misfit * np.sqrt(40.0 * window))
+        sigma = scatter_of(gain, round(30.0 / step))  # what the model leaves open, from lap to lap
         over = np.where(allowed, gain[row] - np.median(gain, axis=0), -np.inf)
         score = np.where(over > least_gain * window, over / sigma, -np.inf)
         k = int(np.argmax(score))
@@ -358,13 +355,16 @@ def lost_times(times: FloatArray, *, chance: float, least: float) -> list[tuple[
     slope = np.median((times[j] - times[i]) / (age[j] - age[i])[:, None], axis=0)  # tyres fall off: Theil-Sen
     left = times - slope * age[:, None]
     left = left - np.median(left, axis=0)
-    share = left / usual
-    if segments > 1:  # a lap slow all round is not a corner lost
-        others = np.stack([np.median(np.delete(share, k, axis=1), axis=1) for k in range(segments)], axis=1)
-        left = (share - others) * usual
-        left = left - np.median(left, axis=0)
-    scale = 1.4826 * laps / (laps - 0.8) * np.median(np.abs(left), axis=0)
-    scale = np.maximum(scale, 1e-4)
     limit = float(stdtrit(max(0.6 * (laps - 1), 1.0), 1.0 - chance / segments))
-    over = (left > np.maximum(limit * scale, least)) & np.isfinite(left)
+
+    def beyond(values: FloatArray) -> tuple[NDArray[np.bool_], FloatArray]:
+        scale = 1.4826 * laps / (laps - 0.8) * np.median(np.abs(values), axis=0)
+        return values > np.maximum(limit * scale, least), scale
+
+    over, scale = beyond(left)
+    if segments > 1:  # a lap slow all round has not lost a corner, nor one that gained elsewhere
+        share = left / usual
+        others = np.stack([np.median(np.delete(share, k, axis=1), axis=1) for k in range(segments)], axis=1)
+        against = (share - others) * usual
+        over &= beyond(against - np.median(against, axis=0))[0]
     return [(int(r), int(k), float(left[r, k]), float(scale[k])) for r, k in zip(*np.nonzero(over), strict=True)]

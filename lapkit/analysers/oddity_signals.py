@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from lapkit.analysers.energy import LongitudinalModel, longitudinal_model
 from lapkit.analysers.lap_inputs import inputs_of
 from lapkit.analysers.trace import Trace, trace_of
-from lapkit.channels import FloatArray
+from lapkit.channels import STANDARD_GRAVITY, FloatArray
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -46,6 +46,9 @@ class Signals:
         When each lap passed each place, s on the trace's clock.
     bend : ndarray, shape (n,)
         Usual curvature of the path, 1/m, left positive; 0 where it is not known.
+    climb : ndarray, shape (laps, n)
+        Gravity times the height of each lap at each place, J/kg; 0 where it is not known. Another lane of a banked track
+        is another height.
     model : LongitudinalModel
         The car; not ok where there is none.
     speed, throttle : ndarray
@@ -67,6 +70,7 @@ class Signals:
     grid: FloatArray
     at: FloatArray
     bend: FloatArray
+    climb: FloatArray
     model: LongitudinalModel
     speed: FloatArray
     throttle: FloatArray
@@ -150,7 +154,9 @@ def signals_of(session: Session, *, model: LongitudinalModel | None = None) -> S
     pedal = trace.channel("throttle")
     throttle = missing if pedal is None or not full else _filled(pedal) / full
     drive, excess, energy = missing, speed, 0.5 * speed**2
-    curvature = inputs_of(frames).channels.get("curvature")
+    inputs = inputs_of(frames).channels
+    curvature, height = inputs.get("curvature"), inputs.get("z")
+    climb = np.zeros(at.shape) if height is None else STANDARD_GRAVITY * np.nan_to_num(height)
     bend = np.zeros(len(grid)) if curvature is None else np.nan_to_num(np.nanmedian(curvature, axis=0))
     if car.ok and pedal is not None:
         place = trace.place - trace.lap_place_zero[trace.lap_at(trace.time)]
@@ -165,7 +171,7 @@ def signals_of(session: Session, *, model: LongitudinalModel | None = None) -> S
     else:
         notes.append(f"There is no model of the car ({car.reason}): a tow or a missed shift is not looked for.")
     return Signals(
-        trace, rows, frames, grid, at, bend, car, speed, throttle, drive, excess, energy, trace.interval, notes
+        trace, rows, frames, grid, at, bend, climb, car, speed, throttle, drive, excess, energy, trace.interval, notes
     )  # fmt: skip
 
 

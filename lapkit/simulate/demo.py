@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -256,6 +257,108 @@ def _two_lines(path: Path) -> Truth:
     return truth
 
 
+_TRAFFIC = Lift(600.0, 0.3, 0.3, 0.5, 0.4)  # backs off behind a slower car, between the corners
+_SETUPS = {"a": (0.0, 0.0), "b": (0.1, -0.43)}  # how much longer (s) the foot stays off in corners 1 and 2
+_PER_LAP = 0.03  # s longer off the throttle in each corner with each lap on the tyres: what worn tyres ask for
+_COLD = (0.75, 0.3, 0.06)  # s longer off in each corner on the first laps of cold tyres
+
+
+def _worn(driver: Driver, longer: Sequence[float]) -> Driver:
+    """Return the driver with lifts that last so much longer, by corner (s)."""
+    lifts = [
+        replace(a, hold=a.hold + more) for a, more in zip(driver.actions, longer, strict=True) if isinstance(a, Lift)
+    ]
+    return replace(driver, actions=tuple(lifts))
+
+
+def _run_on_tyres(
+    path: Path, longer: Sequence[Sequence[float]], traffic: int, *, seed: int, rate: float, start: float
+) -> Truth:
+    """A run of the oval, each lap with its own lengths of lift; lap `traffic` is held up."""
+    track = oval()
+    driver, rng = oval_driver(track), np.random.default_rng(seed)
+    scripts = [_worn(driver, more).lap(rng, 1.3) for more in (longer[0], *longer, longer[-1])]
+    first, second = scripts[traffic].actions
+    scripts[traffic] = replace(scripts[traffic], actions=(first, _TRAFFIC, second))
+    truth = _drive_warm(track, OVAL_CAR, scripts)
+    channels = ("time", "lap", "x", "y", "speed", "throttle")
+    table = record(truth, rate, out_lap=180.0, in_lap=120.0, noise=replace(CONSUMER, position_wander=0.05), seed=seed,
+                   channels=channels, clock_start=start)  # fmt: skip
+    words = {
+        "time": "Time (s)",
+        "lap": "Lap",
+        "x": "X (m)",
+        "y": "Y (m)",
+        "speed": "Speed (km/h)",
+        "throttle": "Throttle (%)",
+    }
+    units, digits = {"speed": "km/h", "throttle": "%"}, {"time": 2, "x": 2, "y": 2, "speed": 2, "throttle": 0}
+    if len(longer) > 20:  # the long run has a tyre pressure too: it climbs as the tyre warms, then holds
+        number = table["lap"].to_numpy(np.float64)
+        kpa = 172.0 + 26.0 * (1.0 - np.exp(-number / 5.0)) + 0.4 * np.sin(0.7 * table["time"].to_numpy(np.float64))
+        table = table.assign(tyre_pressure_fr=1e3 * np.round(kpa))
+        words["tyre_pressure_fr"], units["tyre_pressure_fr"], digits["tyre_pressure_fr"] = (
+            "Tyre Pressure RF (kPa)",
+            "kPa",
+            0,
+        )
+    write_csv(table, path, units=units, headers=words, digits=digits)
+    return truth
+
+
+def _setup_run(path: Path, setup: str, seed: int, traffic: int) -> Truth:
+    """Twelve laps on used tyres: setup b loses a little in corner 1 and gains more in corner 2."""
+    longer = [[more + _PER_LAP * age for more in _SETUPS[setup]] for age in range(12)]
+    return _run_on_tyres(path, longer, traffic, seed=seed, rate=20.0, start=0.0)
+
+
+def _long_run(path: Path) -> Truth:
+    """Twenty-six laps on new tyres: three of warm-up, a steady fall-off that grows from lap 18 on, traffic in lap 13."""
+    base = [0.6 * _PER_LAP * age + 2.0 * _PER_LAP * max(age - 17, 0) for age in range(26)]
+    for age, cold in enumerate(_COLD):
+        base[age] += cold
+    return _run_on_tyres(path, [[more, more] for more in base], 13, seed=67, rate=10.0, start=0.0)
+
+
+_RATIOS, _ROUND = (2.2, 1.6, 1.25, 1.0), 2.05  # gears of `gears_run.csv`, first to top, and its tyre's circumference (m)
+
+
+def _geared_car(final_drive: float) -> Car:
+    """Return a car whose power rises up to its rev limit of 6,500 rpm, with a final drive of one's choice."""
+    curve = ((3000.0, 0.5), (4500.0, 0.76), (5500.0, 0.91), (6200.0, 0.98), (6600.0, 1.0), (7000.0, 0.98))
+    rpm = np.pi / 30
+    return replace(
+        OVAL_CAR, power=96.0, gears=tuple(2 * np.pi / _ROUND * final_drive * ratio for ratio in _RATIOS),
+        upshift=6400 * rpm, downshift=3000 * rpm, engine_curve=tuple((n * rpm, share) for n, share in curve),
+        rev_limit=6500 * rpm,
+    )  # fmt: skip
+
+
+def _geared_run(final_drive: float) -> Truth:
+    """Eight laps after a start from rest; the same pedals by place whatever the final drive."""
+    track = oval()
+    scripts = run_scripts(oval_driver(track), 8, np.random.default_rng(53))
+    return drive(
+        track, _geared_car(final_drive), scripts, start_speed=0.0, start_distance=track.length - 1000.0, rest=2.0
+    )
+
+
+def _gears_run(path: Path) -> Truth:
+    """Eight laps with a final drive of 4.50, too tall to reach the rev limit."""
+    truth = _geared_run(4.5)
+    table = record(
+        truth, 20.0, out_lap=np.inf, in_lap=120.0, noise=replace(CONSUMER, position_wander=0.05), seed=53,
+        channels=("time", "lap", "x", "y", "speed", "throttle", "engine_speed"),
+    )  # fmt: skip
+    words = {
+        "time": "Time (s)", "lap": "Lap", "x": "X (m)", "y": "Y (m)", "speed": "Speed (km/h)", "throttle": "Throttle (%)",
+        "engine_speed": "Engine Speed (rpm)",
+    }  # fmt: skip
+    digits = {"time": 2, "x": 2, "y": 2, "speed": 2, "throttle": 0, "engine_speed": 0}
+    write_csv(table, path, units={"speed": "km/h", "throttle": "%", "engine_speed": "rpm"}, headers=words, digits=digits)
+    return truth
+
+
 def _centre_line(path: Path) -> None:
     """The invented oval's centre line, a point every five metres, and how wide the track is on either side of it."""
     track = oval()
@@ -268,7 +371,7 @@ def demo_files(folder: str | Path) -> dict[str, Truth]:
     """Write the small invented recordings of ``sample_data/``, the same bytes every time.
 
     The centre line of the oval, ``marlow_basin.csv``, is written beside them; it belongs to the hand-written
-    ``marlow_basin.toml``.
+    ``marlow_basin.toml``. The setup sheets ``setup_a.toml`` and ``setup_b.toml`` are written by hand too.
 
     Parameters
     ----------
@@ -285,11 +388,12 @@ def demo_files(folder: str | Path) -> dict[str, Truth]:
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
     ...     sorted(demo_files(place))
-    ['oval_awkward.csv', 'oval_run.csv', 'road_course.csv', 'two_lines.csv']
+    ['gears_run.csv', 'long_run.csv', 'oval_awkward.csv', 'oval_run.csv', 'road_course.csv', 'setup_a.csv', 'setup_b.csv', 'two_lines.csv']
     """
     makers = {
         "oval_run.csv": _oval_run, "oval_awkward.csv": _oval_awkward, "road_course.csv": _road_course,
-        "two_lines.csv": _two_lines,
+        "two_lines.csv": _two_lines, "gears_run.csv": _gears_run, "long_run.csv": _long_run, "setup_a.csv": partial(_setup_run, setup="a", seed=53, traffic=7),
+        "setup_b.csv": partial(_setup_run, setup="b", seed=59, traffic=10),
     }  # fmt: skip
     _centre_line(Path(folder) / "marlow_basin.csv")
     return {name: make(Path(folder) / name) for name, make in makers.items()}
