@@ -140,5 +140,5 @@ def test_command_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert main([str(tmp_path / "missing")]) == 2
     assert "expected one existing folder" in capsys.readouterr().err
     assert main([str(tmp_path)]) == 0
-    assert "true lap times" in capsys.readouterr().out
-    assert len(list(tmp_path.glob("*.csv"))) == 5
+    said = capsys.readouterr().out.count("true lap times")
+    assert said >= 4 and len(list(tmp_path.glob("*.csv"))) == said + 1  # and the centre line
