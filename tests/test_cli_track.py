@@ -109,3 +109,27 @@ def test_best_prints_what_can_be_joined(capsys, tmp_path):
     out = json.loads(run(capsys, "best", OVAL, "--json"))
     assert out["best_of_each"] <= out["joined"] <= out["lap_time"]
     assert {"segment", "joined_lap", "time_gained", "proven_gain"} <= set(out["segments"][0])
+
+
+@pytest.mark.parametrize(
+    ("marks", "expected"),
+    [
+        (("a=5", "a = 7"), "there 2 times"),
+        (("a=lap 3 at 99",), "lies outside"),
+        (("a=lap 99 at 1",), "there is no lap 99"),
+    ],
+)
+def test_markers_that_cannot_be_placed_say_why(capsys, marks, expected):
+    assert expected in fails(capsys, "track", OVAL, *(word for mark in marks for word in ("--marker", mark)))
+
+
+def test_laps_named_backwards_are_told(capsys):
+    assert "runs backwards" in fails(capsys, "lines", LINES, "--a", "3-1", "--b", "5")
+
+
+def test_every_command_on_a_recording_takes_a_track():
+    from lapkit.__main__ import _parser
+
+    parser = _parser()
+    for command in ("laps", "lifts", "corners", "compare", "best", "lines", "track"):
+        assert parser.parse_args([command, "run.csv", "--track", "track.toml"]).track == "track.toml"

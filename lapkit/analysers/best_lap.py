@@ -84,10 +84,13 @@ class BestLap:
     def words(self) -> list[str]:
         """Say what was found, a sentence each."""
         gain, sigma = self.lap_time - self.joined, self.joined_uncertainty
-        said = [
-            f"The best lap driven is lap {self.lap}: {clock(self.lap_time)} s. The best of each segment adds up to "
-            f"{clock(self.best_of_each)} s, {self.lap_time - self.best_of_each:.3f} s less, but nobody has driven them in one lap."
-        ]
+        said = [f"The best lap driven is lap {self.lap}: {clock(self.lap_time)} s."]
+        if (self.table["best_lap"] == self.lap).all():
+            return [said[0] + " No other lap was faster in any segment, so it is the best that can be joined up."]
+        said[0] += (
+            f" The best of each segment adds up to {clock(self.best_of_each)} s, {self.lap_time - self.best_of_each:.3f} s "
+            "less, but nobody has driven them in one lap."
+        )
         if not self.seams:
             said.append(
                 "No other lap meets it at a seam and gains there: the best lap is the best that can be joined up."
@@ -95,8 +98,9 @@ class BestLap:
             return said
         changes = self.table["joined_lap"].to_numpy()
         used = ", ".join(str(n) for n in dict.fromkeys(changes.tolist()))
+        agree = "speeds and offsets agree" if self.table["seam_offset_difference"].notna().any() else "speeds agree"
         said.append(
-            f"Laps {used} can be joined at {self.seams} seam(s) where their speeds and offsets agree: "
+            f"Laps {used} can be joined at {self.seams} seam(s) where their {agree}: "
             f"{clock(self.joined)} s, {gain:.3f} ±{2 * sigma:.3f} s less than the best lap."
         )
         if np.isfinite(self.proven_gain):
@@ -262,7 +266,7 @@ def _frames(laps: Session | Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
         if numbers.empty:
             laps.best_number()  # says why there is none
         return [laps.lap(int(number)) for number in numbers]
-    frames = list(laps)
+    frames = [laps] if isinstance(laps, pd.DataFrame) else list(laps)
     if not frames:
         raise LapError("No laps were given; a best possible lap needs at least one clean lap.")
     for frame in frames:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from lapkit.analysers.driven_line import offset_error
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute
@@ -109,6 +110,8 @@ def frames_of(laps: Laps) -> list[pd.DataFrame]:
         frames = [laps]
     elif isinstance(laps, Sequence):
         frames = list(laps)
+    elif not hasattr(laps, "laps"):
+        raise FrameError(f"expected a session, a lap frame or a list of them, and got {type(laps).__name__}.")
     else:
         frames = [laps.lap(int(number)) for number in laps.laps["lap"][laps.clean]]
     for frame in frames:
@@ -165,15 +168,15 @@ def offset_of(frame: pd.DataFrame, cut: slice) -> FloatArray:
     return frame["offset"].to_numpy(np.float64)[cut]
 
 
-def offset_error(frame: pd.DataFrame) -> float:
-    """Return the standard error of offset, m: that of place, as position errs no less across the track than along it."""
-    return float(frame.attrs.get("place_error") or 0.0)
-
-
 def _given(lanes: Lanes | None) -> pd.DataFrame:
     """Lanes as a checked table: lane, corner ("" for everywhere), from_offset, to_offset."""
     columns = ["lane", "corner", "from_offset", "to_offset"]
     if isinstance(lanes, Mapping):
+        for name, band in lanes.items():
+            try:
+                _, _ = (float(edge) for edge in band)
+            except (TypeError, ValueError) as error:
+                raise FrameError(f"lane {name!r}: {band!r} is not a band; give (from, to) in metres.") from error
         lanes = [{"lane": name, "from_offset": low, "to_offset": high} for name, (low, high) in lanes.items()]
     table = lanes if isinstance(lanes, pd.DataFrame) else pd.DataFrame(list(lanes or []))
     missing = [name for name in ("lane", "from_offset", "to_offset") if name not in table.columns]

@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.lanes import THIRDS, corners_of, frames_of, offset_error, offset_of, outward, rows_of
+from lapkit.analysers.driven_line import offset_error
+from lapkit.analysers.lanes import THIRDS, corners_of, frames_of, offset_of, outward, rows_of
 from lapkit.channels import FloatArray
 from lapkit.model.frame import attribute
 
@@ -176,9 +177,11 @@ def line_groups(
     if split:
         words = [_said(group[row, split], [corners[k] for k in split]) for row in range(len(frames))]
         how = [f"corner {corners[k]}: {_told(group[:, k], away[:, k])}" for k in split]
+    elif not frames:
+        words, how = [], ["there are no laps"]
     else:  # what no corner shows for sure, all of them together may
         whole = np.where(known.all(axis=1), mean, np.nan)
-        usual = float(np.hypot(scatter, np.median([offset_error(frame) for frame in frames]))) if frames else scatter
+        usual = float(np.hypot(scatter, np.median([offset_error(frame) for frame in frames])))
         words = _groups(whole, 1.0, usual, least=least, fewest=fewest, looks=len(corners) + 1)
         how = [f"all corners together: {_told(np.array(words, dtype=object), whole)}"]
     out = pd.DataFrame({"lap": numbers, "group": words, "outward_offset": mean})

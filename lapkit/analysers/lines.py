@@ -131,8 +131,13 @@ class LineComparison:
         return pd.DataFrame(out)
 
     def row(self, corner: str, quantity: str) -> dict[str, Any]:
-        """Return one row of the table."""
+        """Return one row of the table; the lap is the corner "lap"."""
         rows = self.table[(self.table["corner"] == corner) & (self.table["quantity"] == quantity)]
+        if rows.empty:
+            raise FrameError(
+                f"there is no quantity '{quantity}' of corner '{corner}'; there are corners "
+                f"{', '.join(self.table['corner'].unique())} and quantities {', '.join(self.table['quantity'].unique())}."
+            )
         return {str(k): v for k, v in rows.iloc[0].items()}
 
     @property

@@ -49,7 +49,7 @@ def group_of(laps: Any, name: str) -> list[pd.DataFrame]:
 
 def names_of(names: Sequence[str]) -> tuple[str, str]:
     """Return what the two lines are called."""
-    given = [str(name) for name in names] if not isinstance(names, str) else []
+    given = [str(name) for name in names] if isinstance(names, Sequence) and not isinstance(names, str) else []
     if len(given) != 2 or given[0] == given[1]:
         raise FrameError(f"names={names!r}: give two different names, such as names=('high', 'low').")
     return given[0], given[1]

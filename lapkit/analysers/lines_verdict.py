@@ -74,7 +74,7 @@ def shown(found: LineComparison) -> tuple[list[str], list[list[str]]]:
             continue
         factor, unit, decimals = words.unit(str(row["quantity"]), str(row["unit"]))
         cells = [
-            f"{v * factor:{sign}.{decimals}f}" if math.isfinite(v) else "-"
+            f"{round(v * factor, decimals) + 0.0:{sign}.{decimals}f}" if math.isfinite(v) else "-"  # no minus zero
             for v, sign in zip(values, ("", "", "+", ""), strict=True)
         ]
         mark = "more than luck" if row["significant"] else ""
@@ -121,9 +121,15 @@ class _Words:
         )
 
     def over_the_lap(self) -> str:
-        row, laps = self.lap, f"{self.counts[0]} laps against {self.counts[1]}"
+        row = self.lap
+        laps = f"{self.counts[0]} {'lap' if self.counts[0] == 1 else 'laps'} against {self.counts[1]}"
         fast = 1 if row["difference"] < 0 else 0
         by = f"{abs(row['difference']):.3f} s"
+        if by == "0.000 s":
+            said = "this once" if self.alone else f"at {self.sure}, {laps}"
+            return (
+                f"Over the lap both lines took the same time to a thousandth of a second ({self.margin(row)}, {said})."
+            )
         if self.alone:
             return f"Over the lap {self.line(fast)} was {by} faster ({self.margin(row)}), this once."
         if row["significant"]:
@@ -245,6 +251,8 @@ class _Words:
             else "by lateral acceleration over metres, without a model of the car"
         )
         name = "Cornering takes" if energy else "The tyres carry"
+        if f"{100 * (high / low - 1):.1f}" == "0.0":
+            return [f"{name} the same on both lines ({what})."]
         if not row["significant"]:
             told = "in this lap" if self.alone else "and that is no more than luck gives"
             return [f"{name} {100 * (high / low - 1):.1f} % more on {self.line(more)} ({what}), {told}."]

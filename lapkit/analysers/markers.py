@@ -92,7 +92,10 @@ def _named(markers: Markers) -> tuple[NDArray[np.object_], FloatArray]:
         )
     if not len(table):
         return np.empty(0, dtype=object), np.empty(0)
-    where = table["distance"].to_numpy(np.float64)
+    try:
+        where = table["distance"].to_numpy(np.float64)
+    except (TypeError, ValueError) as error:
+        raise FrameError(f"markers: a distance is not a number ({error}); give metres from the line.") from error
     known = np.isfinite(where)
     return table["marker"].astype(str).to_numpy(object)[known], where[known]
 

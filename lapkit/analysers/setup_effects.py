@@ -148,8 +148,6 @@ def _verdict(pulls: pd.Series) -> str:
     if not tighter and not looser:
         return ""
     count, word = (tighter, "tighter") if tighter else (looser, "looser")
-    return (
-        f"{_COUNTS.get(count, count)} pulls {word}"
-        if count == 1
-        else f"all {_COUNTS.get(count, count)} pull {word}: they work together"
-    )
+    if count == 1:
+        return f"one pulls {word}"
+    return f"{'both' if count == 2 else f'all {_COUNTS.get(count, count)}'} pull {word}: they work together"

@@ -221,7 +221,9 @@ def felt_slope(
         curvature = path_curvature(x, y, data.step, path=path, spacing=data.spacing, max_smoothing=POSITION_SMOOTHING)
         told.append(body.banking(speed**2 * curvature, None))
     if yaw_rate is not None and time is not None:
-        told.append(body.banking(yaw_rate * speed, np.gradient(time, axis=1)))
+        lasted = np.gradient(time, axis=1)
+        lasted = np.where(lasted > 0, lasted, data.step / speed)  # a hole over the line is filled back to 0
+        told.append(body.banking(yaw_rate * speed, lasted))
     if not told:
         notes.append("Banking from lateral acceleration needs the path's curvature too, from position or yaw rate.")
         return None

@@ -89,6 +89,20 @@ def turn_in(
         Metres from the line, NaN where the car is turning already or the data have a hole; one standard uncertainty.
     source : str
         "yaw rate", "position", "steering", "lateral acceleration", or "none".
+
+    Examples
+    --------
+    Curvature rises evenly from 100 m on.
+
+    >>> from lapkit.analysers.trace import trace_of
+    >>> place = np.arange(0.0, 301.0)
+    >>> bend = np.interp(place, [100, 140, 200, 240], [0, 0.02, 0.02, 0])
+    >>> lap = pd.DataFrame({"time": place / 20, "distance": place, "speed": 20.0, "yaw_rate": 20 * bend})
+    >>> lap.attrs["complete"] = False  # a part of a lap: it need not turn a whole number of times
+    >>> corner = pd.DataFrame([("1", "left", 110.0, 230.0)], columns=["corner", "direction", "start_distance", "end_distance"])
+    >>> found, uncertainty, source = turn_in(trace_of(lap), corner, np.array([0]), np.array([0]), max_gap=1.0)
+    >>> bool(abs(found[0] - 100) < 2 * uncertainty[0]), bool(uncertainty[0] < 2), source
+    (True, True, 'yaw rate')
     """
     place, sigma = np.full(row.size, np.nan), np.full(row.size, np.nan)
     signal = _signal(trace, corners, max_gap) if row.size else None

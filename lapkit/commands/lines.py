@@ -39,7 +39,7 @@ def lines(args: argparse.Namespace) -> None:
     sessions = [first, *(load(args, path, track=first.track) for path in args.files[1:])]
     names, side_a, side_b, how = _sides(args, sessions)
     usable = [frame for session in sessions for frame in usable_laps(session)]
-    found = compare_lines(side_a, side_b, names=names, model=longitudinal_model(usable))
+    found = compare_lines(side_a, side_b, names=names, model=longitudinal_model(usable) if usable else None)
     if args.figure:
         from lapkit.charts import save, track_map
 
@@ -70,6 +70,12 @@ def _sides(
     from lapkit.analysers.line_groups import line_groups
 
     frames = [s.lap(int(n)) for s in sessions for n in s.laps.loc[s.clean, "lap"]]
+    source = sessions[0].recording.provenance.source
+    if len(frames) < 2:
+        raise LapError(
+            f"{source}: {len(frames)} clean lap(s) are too few to tell two lines apart; name the laps of each with --a 1-3 "
+            "--b 4-6."
+        )
     table = line_groups(frames)
     groups = table["group"].to_numpy()
     seen = [name for name in dict.fromkeys(groups) if name]
@@ -77,7 +83,7 @@ def _sides(
     if len(ends) < 2:
         found = table.attrs.get("how", "")
         raise LapError(
-            f"{sessions[0].recording.provenance.source}: no two lines are to be told apart over whole laps ({found}); "
+            f"{source}: no two lines are to be told apart over whole laps ({found}); "
             "name the laps of each with --a 1-3 --b 4-6."
         )
     side_a, side_b = ([f for f, g in zip(frames, groups, strict=True) if g == end] for end in ends)
@@ -100,6 +106,8 @@ def _laps(text: str, sessions: Sequence[Session]) -> list[pd.DataFrame]:
         file, low, high = (int(word) for word in words)
         if not 1 <= file <= len(sessions):
             raise LapError(f"'{part.strip()}': there are {len(sessions)} file(s).")
+        if high < low:
+            raise LapError(f"'{part.strip()}' runs backwards: write the lower lap first, as {high}-{low}.")
         session = sessions[file - 1]
         if high - low > len(session.laps):
             raise LapError(f"'{part.strip()}': the recording has {len(session.laps)} laps.")

@@ -26,13 +26,18 @@ def track(args: argparse.Namespace) -> None:
     """Print the track, and save it."""
     from dataclasses import replace
 
+    from lapkit.model.show import plain
+    from lapkit.model.track import repeated
+
     session = load(args, args.file)
     found = session.track
     if args.name:
         found = replace(found, name=args.name)
-    marks = dict(_marker(text, session) for text in args.marker)
+    marks = [_marker(text, session) for text in args.marker]
+    if faults := repeated("--marker", [name for name, _ in marks]):
+        raise LapkitError(f"{'; '.join(faults)}; give each a name of its own.")
     if marks:
-        found = found.with_markers(marks)
+        found = found.with_markers(dict(marks))
     if args.save:
         found.save(args.save)
     if args.json:
@@ -52,7 +57,7 @@ def track(args: argparse.Namespace) -> None:
     )
     print_table(session, title, found.corners, CORNER_KEYS)
     for name, distance in found.markers[["marker", "distance"]].itertuples(index=False):
-        print(f"Marker: {name} at {distance:.1f} m")
+        print(plain(f"Marker: {name} at {distance:.1f} m"))
     if args.save:
         print(f"Saved: {args.save}")
 
@@ -67,9 +72,12 @@ def _marker(text: str, session: object) -> tuple[str, float]:
     words = place.split()
     try:
         if len(words) == 4 and words[0] == "lap" and words[2] == "at":
-            return name.strip(), place_at(session.lap(int(words[1])), time=float(words[3]))
+            lap, time = int(words[1]), float(words[3])
+            return name.strip(), place_at(session.lap(lap), time=time)
         if equals and len(words) == 1:
             return name.strip(), float(words[0])
+    except LapkitError:
+        raise
     except ValueError:
         pass
     raise LapkitError(f"--marker {text}: write NAME=METRES, or NAME=lap 7 at 12.3 for where the car was after 12.3 s.")

@@ -142,6 +142,9 @@ def _line_through(motion: Motion, change: NDArray[np.intp]) -> Cuts | None:
     reach = max(1, int(np.ceil(5.0 / max(float(np.median(motion.speed[change[moving]])) * motion.interval, 1e-3))))
     low = np.maximum(change - reach, 0)
     high = np.minimum(change + reach, len(motion.x) - 1)
+    moving &= np.isfinite(motion.x[high] - motion.x[low])  # a hole beside the line says nothing of the way across it
+    if not moving.any():
+        return None
     east = float(np.nanmedian((motion.x[high] - motion.x[low])[moving]))
     north = float(np.nanmedian((motion.y[high] - motion.y[low])[moving]))
     heading = float(np.arctan2(north, east))

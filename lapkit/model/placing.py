@@ -147,7 +147,7 @@ def find_place(
             out.turned, out.method, out.place = found, "heading turned", found.place(motion.path, guess)
             out.notes += found.notes
         elif method == "fraction of lap":
-            out.notes.append(no_loop if no_loop == NO_LAP else f"{no_loop} ({found}.)")
+            out.notes.append(no_loop if no_loop == NO_LAP else f"{no_loop} ({found[:1].upper()}{found[1:]}.)")
     np.maximum.accumulate(out.place, out=out.place)
     return out
 

@@ -199,7 +199,7 @@ class Sheet:
         sense = quantity.more if second > first else quantity.less
         unit = "" if unit == "1" else f" {unit}"
         if unit == " %":
-            unit = " points"
+            unit = " point" if f"{abs(second - first):.3g}" == "1" else " points"
         return f"{words(key)} {abs(second - first):.3g}{unit} {sense} ({first:.4g} to {second:.4g})"
 
     def to_dict(self) -> dict[str, Any]:

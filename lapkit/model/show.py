@@ -101,7 +101,9 @@ _SHOWN: dict[str, tuple[str | None, int]] = {
     "fraction": ("%", 1),
     "angle": ("deg", 1),
 }
-_SIGNED = {"delta", "delta_rate", "time_lost"}
+_CAUSES = {"longer_way", "throttle", "brake", "cornering", "elevation", "lower_speed", "unexplained", "carried_in"}
+_PEDALS = {"throttle", "brake"}
+_SIGNED = {"delta", "delta_rate", "time_lost", "made", "paid"} | _CAUSES
 
 
 def readable(table: pd.DataFrame, *, speed_unit: str = "km/h", columns: Sequence[str] | None = None) -> pd.DataFrame:
@@ -136,14 +138,16 @@ def readable(table: pd.DataFrame, *, speed_unit: str = "km/h", columns: Sequence
     out: dict[str, list[str]] = {}
     for name in wanted:
         values = table[name].tolist()
-        dimension = dimension_of(name)
+        # a pedal's column beside what is unexplained is a ledger's: seconds, not how far it is pressed
+        charged = name in _CAUSES and "unexplained" in table.columns
+        dimension = "time" if charged else dimension_of(name)
         head = name.replace("_", " ")
         spread = table[name + UNCERTAINTY].tolist() if name + UNCERTAINTY in table.columns else None
         if dimension in _SHOWN and name not in {"truncated"}:
             unit, decimals = _SHOWN[dimension]
             unit = unit or speed_unit
             shown = [from_si(float(v), unit, dimension) if v is not None else np.nan for v in values]
-            cells = [number(v, decimals, signed=name in _SIGNED) for v in shown]
+            cells = [number(v, decimals, signed=name in _SIGNED and (charged or name not in _PEDALS)) for v in shown]
             if spread is not None:
                 factor = from_si(1.0, unit, dimension) - from_si(0.0, unit, dimension)
                 cells = [

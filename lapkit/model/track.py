@@ -164,7 +164,7 @@ class Track:
             return track
         placed, far = resolve_markers(track, self.reference, self.origin, keep=True)
         if far:
-            raise LapkitError(" ".join(far))
+            raise LapkitError(" ".join(note.replace("; it was left out.", ".") for note in far))
         return replace(self, markers=placed)
 
     def with_lanes(self, lanes: Mapping[str, tuple[float, float]], *, corner: str = "") -> Track:
@@ -242,6 +242,8 @@ def clean_name(given: object) -> tuple[str, str]:
     """
     if isinstance(given, bool) or not isinstance(given, str | int):
         return "", f"{given!r} is not a name; write words in quotes"
+    if isinstance(given, int) and abs(given) >= 10**NAME_LENGTH:
+        return "", f"a number of more than {NAME_LENGTH} digits is not a name"
     name = " ".join(str(given).split())
     if not name:
         return name, "a name is needed"

@@ -107,7 +107,10 @@ class Entries:
 
 def _quoted(value: object) -> str:
     """A value from a file, short and in one line."""
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # Python does not write out a whole number of thousands of digits
+        text = "a number of thousands of digits"
     return text if len(text) <= 60 else text[:57] + "..."
 
 

@@ -22,6 +22,7 @@ from lapkit.model.track_shapes import at_start_line, centre_line, complete_corne
 from lapkit.model.track_table import CENTRE_COLUMNS, read_points, read_text, table_text
 
 MAX_TOML = 1_000_000  # bytes; what a person writes is a thousandth of it
+MAX_LINE = 5000  # characters of one line of it
 SHORT_PROFILE = 60  # rows of banking that are still written as [[banking]] rather than as a CSV
 LENGTH_MISFIT = 0.005  # share by which the length written may differ from that of the points beside
 
@@ -42,6 +43,11 @@ def as_track(given: Track | str | os.PathLike[str] | None) -> Track | None:
     ------
     LapkitError
         If something else was given.
+
+    Examples
+    --------
+    >>> as_track("sample_data/marlow_basin.toml").markers["marker"].tolist()
+    ['pit wall end', 'gate 3', 'water tower', 'scoreboard']
     """
     if given is None or isinstance(given, Track):
         return given
@@ -90,9 +96,11 @@ def read_track(path: str | os.PathLike[str]) -> Track:
     if path.suffix.lower() == ".csv":
         raise FileError(f"{path.name}: a track file is TOML; for the points alone use track_from_centre_line.")
     text = read_text(path, "a track file", limit=MAX_TOML)
+    if (longest := max(map(len, text.splitlines()), default=0)) > MAX_LINE:
+        raise FileError(f"{path.name}: not a TOML track file: it has a line of {longest} characters.")
     try:
         content = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # a number of thousands of digits is a plain ValueError
         raise FileError(f"{path.name}: not a TOML track file: {error}.") from error
     read = Entries()
     track = described(read, content)

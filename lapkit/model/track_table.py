@@ -20,6 +20,7 @@ CENTRE_COLUMNS = {
 EDGE_COLUMNS = {"x": "length", "y": "length", "height": "length"}
 OTHER_WORDS = {"z": "height", "altitude": "height", "elevation": "height"}
 MAX_BYTES = 64_000_000  # a track of 100 km with a point every 0.1 m is half of this
+MAX_COLUMNS = 50  # four times as many as a table of points can have
 LIMITS = {"left_width": (0.0, 200.0), "right_width": (0.0, 200.0), "banking": (-np.pi / 3, np.pi / 3),
           "height": (-1e4, 1e4), "curvature": (-1.0, 1.0), "x": (-1e8, 1e8), "y": (-1e8, 1e8), "distance": (0.0, 1e5)}  # fmt: skip
 
@@ -33,11 +34,16 @@ def read_text(path: Path, what: str, *, limit: int = MAX_BYTES) -> str:
         If it cannot be read, is too large, or is not text.
     """
     try:
-        if path.stat().st_size > limit:
-            raise FileError(f"{path.name}: {path.stat().st_size / 1e6:.0f} MB is too much for {what}.")
-        return path.read_text(encoding="utf-8-sig")
+        with path.open("rb") as file:  # a device or a pipe does not say how much it holds
+            content = file.read(limit + 1)
     except OSError as error:
         raise FileError(f"{path.name}: {what} cannot be read ({error.strerror}).") from error
+    except ValueError as error:
+        raise FileError(f"{path.name!r}: {what} cannot be read ({error}).") from error
+    if len(content) > limit:
+        raise FileError(f"{path.name}: more than {limit / 1e6:.0f} MB is too much for {what}.")
+    try:
+        return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FileError(f"{path.name}: not text in UTF-8, so not {what}.") from error
 
@@ -128,6 +134,8 @@ def read_points(
         raise FileError(f"{path.name}: not a table of points: it is empty.")
     separator = max(",;\t|", key=first.count)
     spaced = first.count(separator) == 0
+    if (count := len(first.split(None if spaced else separator))) > MAX_COLUMNS:
+        raise FileError(f"{path.name}: not a table of points: its first line has {count} columns.")
     try:
         cells = pd.read_csv(
             StringIO(text), sep=r"\s+" if spaced else separator, header=None, dtype=str, skipinitialspace=True

@@ -158,3 +158,10 @@ def test_faults_are_said():
     frame.attrs["lap_time"] = 2.5
     with pytest.raises(FrameError, match="different grids"):
         best_lap([frame, frame.iloc[:-1]])
+
+
+def test_one_lap_is_its_own_best_and_one_frame_will_do(mixed):
+    session, _ = mixed
+    best = best_lap(session.best())
+    assert "nobody has driven" not in " ".join(best.words())
+    assert best.best_of_each == pytest.approx(best.lap_time, abs=1e-9)

@@ -201,3 +201,19 @@ def test_lanes_that_cannot_be_are_refused():
         lane_shares(lap, lanes=[{"lane": "a", "from_offset": 1.0}])
     with pytest.raises(FrameError, match="corners: there is no end_distance"):
         lane_shares(lap, corners=[{"corner": "1", "start_distance": 1.0}])
+
+
+@pytest.mark.parametrize("band", [3, (1.0, 2.0, 3.0), ("x", "y"), None])
+def test_a_lane_that_is_no_band_is_refused(band):
+    frame = pd.DataFrame({"offset": [0.0, 1.0]}, index=pd.Index([0.0, 1.0], name="distance"))
+    frame.attrs.update(lap=1, corners=[])
+    with pytest.raises(FrameError, match="is not a band"):
+        lane_shares(frame, lanes={"high": band})
+
+
+def test_what_the_offset_may_be_off_by_is_its_own_error_and_not_that_of_the_place():
+    frame = pd.DataFrame({"offset": np.full(100, 0.5)}, index=pd.Index(np.arange(100.0), name="distance"))
+    corner = {"corner": "1", "start_distance": 20.0, "end_distance": 80.0, "direction": "left"}
+    frame.attrs.update(lap=1, place_error=0.1, offset_error=0.8, corners=[corner])
+    table = lane_shares(frame, lanes={"low": (0.0, 4.0)})
+    assert table["lane_share_uncertainty"].iloc[0] == 1.0  # 0.8 m may lie on the other side of the border

@@ -252,3 +252,8 @@ def test_the_start_of_a_zone_is_told_by_its_marker_only_where_it_counts_from_a_l
     assert [zone.beside for zone in cut if zone.corner == "1"] == ["10 m before the gate"]
     assert {zone.beside for zone in cut if zone.corner != "1"} == {""}
     assert {zone.beside for zone in zones(book, {"1": 40.0})} == {""}
+
+
+def test_a_distance_that_is_no_number_is_refused():
+    with pytest.raises(FrameError, match="not a number"):
+        to_marker([1.0], {"gate": "far"}, length=100.0)  # type: ignore[dict-item]

@@ -31,7 +31,7 @@ def test_together_or_against_each_other():
     one = make_sheet("A", {"cross_weight_fr_rl": "50 %", "track_bar_height": {"left": "250 mm"}, "final_drive": 3.1})
     two = make_sheet("B", {"cross_weight_fr_rl": "52 %", "track_bar_height": {"left": "240 mm"}, "final_drive": 3.2})
     said = " ".join(describe_effects(setup_effects(one, two)))
-    assert "all two pull tighter: they work together" in said
+    assert "both pull tighter: they work together" in said
     assert "No usual direction is known for: final drive" in said
     assert "common practice, no source" in said and "makers" in said
     against = make_sheet(

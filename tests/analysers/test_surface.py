@@ -279,3 +279,12 @@ def test_sample_recording_without_truth() -> None:
     table = surface(session(samples))
     assert list(table.columns) == COLUMNS
     assert table["height"].notna().all()
+
+
+def test_a_hole_over_the_line_leaves_banking_sound() -> None:
+    session = session_of(samples_of(3, laps=4))
+    frames = [session.lap(int(n)) for n in session.laps.loc[session.clean, "lap"]][:3]
+    torn = [frame.copy() for frame in frames]
+    torn[1].iloc[-60:] = np.nan
+    whole, holed = (surface(laps, sources=("lateral acceleration",))["banking"] for laps in (frames, torn))
+    assert float((holed - whole).abs().max()) < np.radians(1.5)

@@ -1,6 +1,7 @@
 """The track file: what a person writes, what is written, what is refused."""
 
 import itertools
+import pathlib
 
 import numpy as np
 import pandas as pd
@@ -466,3 +467,37 @@ def test_a_centre_line_in_csv_serves_as_a_track(tmp_path, run):
     session = session_of(run, start_line=course.start_line, track=tmp_path / "line.csv")
     assert session.track.length == pytest.approx(course.length, abs=0.01)
     assert lapkit.read_track is read_track
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("length = " + "9" * 4400, "not a TOML track file"),  # more digits than Python turns into a number
+        ("length = 0x" + "f" * 4400, "thousands of digits"),
+        ("[[corner]]\nstart = 1\nend = 2\nname = 0x" + "f" * 4400, "digits is not a name"),
+        ("a" + ".a" * 3000 + " = 1", "it has a line of"),  # takes the square of its length to parse
+    ],
+)
+def test_absurd_toml_is_refused_at_once(tmp_path, text, message):
+    path = tmp_path / "track.toml"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FileError, match=message):
+        read_track(path)
+
+
+@pytest.mark.parametrize("first", ["," * 100_000, "distance,x\n" + "," * 100_000])
+def test_a_table_of_countless_columns_is_refused_at_once(tmp_path, first):
+    (tmp_path / "track.toml").write_text("length = 100", encoding="utf-8")
+    (tmp_path / "track.csv").write_text(first, encoding="utf-8")
+    with pytest.raises(FileError, match="not a table of points"):
+        read_track(tmp_path / "track.toml")
+
+
+def test_no_more_is_read_than_a_track_file_can_hold():
+    endless = pathlib.Path("/dev/zero")
+    if not endless.exists():
+        pytest.skip("no endless file on this machine")
+    with pytest.raises(FileError, match="more than 1 MB"):
+        read_track(endless)
+    with pytest.raises(FileError, match="cannot be read"):
+        read_track("track\0.toml")
