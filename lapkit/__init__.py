@@ -12,26 +12,38 @@ from lapkit.errors import ColumnError, DataWarning, FileError, FrameError, LapEr
 
 if TYPE_CHECKING:
     from lapkit import charts, simulate
+    from lapkit.analysers.balance import balance
     from lapkit.analysers.best_lap import best_lap
     from lapkit.analysers.corners import corners
+    from lapkit.analysers.crossover import crossover
     from lapkit.analysers.delta import delta, losses
     from lapkit.analysers.driven_line import driven_line
     from lapkit.analysers.energy import longitudinal_model
     from lapkit.analysers.explain import explain
-    from lapkit.analysers.height_run import height_runs
+    from lapkit.analysers.gear_sweep import gear_sweep
+    from lapkit.analysers.gearing import gears
+    from lapkit.analysers.height_run import height_run, height_runs
     from lapkit.analysers.lanes import lane_shares
     from lapkit.analysers.ledger import ledger
     from lapkit.analysers.lifts import lifts
-    from lapkit.analysers.line_groups import line_groups
+    from lapkit.analysers.line_groups import corner_lines, line_groups
     from lapkit.analysers.line_speed import line_speed
     from lapkit.analysers.lines import compare_lines
     from lapkit.analysers.markers import place_at
+    from lapkit.analysers.oddities import oddities
     from lapkit.analysers.replay import replay
+    from lapkit.analysers.runs import run_table
+    from lapkit.analysers.setup_effects import setup_effects
+    from lapkit.analysers.setups import compare_setups
+    from lapkit.analysers.stint import fall_off
     from lapkit.analysers.surface import surface
     from lapkit.importers import load
     from lapkit.importers.csv import read_csv
     from lapkit.model.recording import Recording
     from lapkit.model.session import Session
+    from lapkit.model.setup_file import read_sheet, read_sheets
+    from lapkit.model.setup_log import SetupLog
+    from lapkit.model.setup_sheet import Sheet
     from lapkit.model.show import readable
     from lapkit.model.track import Track
     from lapkit.model.track_file import read_track
@@ -39,35 +51,50 @@ if TYPE_CHECKING:
     from lapkit.model.track_shapes import track_from_centre_line, track_from_edges
 
 _HOMES = {
-    "charts": "lapkit.charts",
-    "simulate": "lapkit.simulate",
+    "Recording": "lapkit.model.recording",
+    "Session": "lapkit.model.session",
+    "SetupLog": "lapkit.model.setup_log",
+    "Sheet": "lapkit.model.setup_sheet",
+    "Track": "lapkit.model.track",
+    "balance": "lapkit.analysers.balance",
     "best_lap": "lapkit.analysers.best_lap",
+    "charts": "lapkit.charts",
     "compare_lines": "lapkit.analysers.lines",
+    "compare_setups": "lapkit.analysers.setups",
+    "corner_lines": "lapkit.analysers.line_groups",
+    "corners": "lapkit.analysers.corners",
+    "crossover": "lapkit.analysers.crossover",
+    "delta": "lapkit.analysers.delta",
     "driven_line": "lapkit.analysers.driven_line",
+    "explain": "lapkit.analysers.explain",
+    "fall_off": "lapkit.analysers.stint",
+    "gear_sweep": "lapkit.analysers.gear_sweep",
+    "gears": "lapkit.analysers.gearing",
+    "height_run": "lapkit.analysers.height_run",
     "height_runs": "lapkit.analysers.height_run",
     "lane_shares": "lapkit.analysers.lanes",
-    "line_groups": "lapkit.analysers.line_groups",
-    "place_at": "lapkit.analysers.markers",
-    "surface": "lapkit.analysers.surface",
     "learn_track": "lapkit.model.track_learning",
-    "track_from_centre_line": "lapkit.model.track_shapes",
-    "track_from_edges": "lapkit.model.track_shapes",
-    "corners": "lapkit.analysers.corners",
-    "delta": "lapkit.analysers.delta",
-    "losses": "lapkit.analysers.delta",
-    "explain": "lapkit.analysers.explain",
     "ledger": "lapkit.analysers.ledger",
     "lifts": "lapkit.analysers.lifts",
+    "line_groups": "lapkit.analysers.line_groups",
     "line_speed": "lapkit.analysers.line_speed",
     "load": "lapkit.importers",
     "longitudinal_model": "lapkit.analysers.energy",
+    "losses": "lapkit.analysers.delta",
+    "oddities": "lapkit.analysers.oddities",
+    "place_at": "lapkit.analysers.markers",
     "read_csv": "lapkit.importers.csv",
-    "Recording": "lapkit.model.recording",
-    "Session": "lapkit.model.session",
+    "read_sheet": "lapkit.model.setup_file",
+    "read_sheets": "lapkit.model.setup_file",
+    "read_track": "lapkit.model.track_file",
     "readable": "lapkit.model.show",
     "replay": "lapkit.analysers.replay",
-    "Track": "lapkit.model.track",
-    "read_track": "lapkit.model.track_file",
+    "run_table": "lapkit.analysers.runs",
+    "setup_effects": "lapkit.analysers.setup_effects",
+    "simulate": "lapkit.simulate",
+    "surface": "lapkit.analysers.surface",
+    "track_from_centre_line": "lapkit.model.track_shapes",
+    "track_from_edges": "lapkit.model.track_shapes",
 }
 
 __all__ = [
@@ -79,15 +106,25 @@ __all__ = [
     "LapkitError",
     "Recording",
     "Session",
+    "SetupLog",
+    "Sheet",
     "Track",
     "UnitError",
+    "balance",
     "best_lap",
     "charts",
     "compare_lines",
+    "compare_setups",
+    "corner_lines",
     "corners",
+    "crossover",
     "delta",
     "driven_line",
     "explain",
+    "fall_off",
+    "gear_sweep",
+    "gears",
+    "height_run",
     "height_runs",
     "lane_shares",
     "learn_track",
@@ -98,11 +135,16 @@ __all__ = [
     "load",
     "longitudinal_model",
     "losses",
+    "oddities",
     "place_at",
     "read_csv",
+    "read_sheet",
+    "read_sheets",
     "read_track",
     "readable",
     "replay",
+    "run_table",
+    "setup_effects",
     "simulate",
     "surface",
     "track_from_centre_line",

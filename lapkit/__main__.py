@@ -6,7 +6,7 @@ import sys
 import warnings
 from collections.abc import Sequence
 
-from lapkit.commands import best, compare, lines, look, track
+from lapkit.commands import best, compare, gears, lines, look, run, setup, track
 from lapkit.commands.common import Commands, Parser
 from lapkit.errors import DataWarning, LapkitError
 
@@ -57,7 +57,7 @@ def _joined(argv: list[str]) -> list[str]:
 def _parser() -> Parser:
     parser = Parser(prog="lapkit", description="Where and why a lap was slower, from a CSV recording.")
     commands = Commands(parser)
-    for module in (look, compare, best, lines, track):
+    for module in (look, compare, best, lines, track, gears, run, setup):
         module.register(commands)
     return parser
 

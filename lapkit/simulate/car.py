@@ -351,7 +351,7 @@ def integrate(
             elif isinstance(action, Contact):
                 ramp = action.duration / 2
                 push.move(t, [(ramp, action.speed_loss / ramp / braking), (ramp, 0.0)])
-            if what == "event" and action is not None:
+            if what == "event" and isinstance(action, Event):
                 events.append((t, action))
         crossings.append(t)
 

@@ -1,0 +1,399 @@
+"""The engine over a lap, and what other gears would do: lap time and engine speed against the overall ratio."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from typing import Any
+
+import matplotlib
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
+
+from lapkit.analysers.gear_words import meets, several_tops
+from lapkit.analysers.gearing import Gearing
+from lapkit.analysers.markers import describe_place
+from lapkit.channels import FloatArray, from_si
+from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
+from lapkit.charts.style import (
+    HAIRLINE,
+    INK,
+    MUTED,
+    PLACE,
+    REFERENCE,
+    SMALL,
+    STYLE,
+    AxesArray,
+    given_axes,
+    mark_corners,
+    new_axes,
+    plain,
+    signed,
+)
+from lapkit.errors import FrameError, LapkitError
+from lapkit.model.frame import attribute
+from lapkit.model.show import clock
+
+LAP_SIZE = (10.5, 4.8)  # inches
+SWEEP_SIZE = (9.0, 7.0)
+SWEEP_HEIGHTS = (1.0, 1.15)
+LIMIT_LINE: dict[str, Any] = {"color": PLACE, "linewidth": 1.6, "linestyle": (0, (6, 2.5)), "zorder": 3.5}
+MIN_SPAN = 0.05  # s; the panel of lap times shows at least this much
+LEAST_TICK = 0.05  # share of the axis; rows this far apart have their ratio written beside it
+LEAST_STRETCH = 0.03  # share of the lap; a gear used for less is not named in the picture
+FEW_CORNERS = 6  # corners up to which every dot is named
+NEAR_MARKER = 60.0  # m; the end of a straight is told from a marker as near as this
+
+
+def engine_over_lap(
+    lap: pd.DataFrame,
+    gearing: Gearing | None = None,
+    *,
+    rev_limit: float | None = None,
+    ax: Axes | None = None,
+    speed_unit: str | None = None,
+) -> Axes:
+    """Draw engine speed over a lap, with the limit, the ends of the straights and the lowest points of the corners.
+
+    Parameters
+    ----------
+    lap : DataFrame
+        A lap frame with engine_speed.
+    gearing : Gearing, optional
+        From ``gears(session)``: what is marked, the mean of the clean laps. Without it only the line is drawn.
+    rev_limit : float, optional
+        The engine builder's limit, rad/s.
+    ax : Axes, optional
+        Where to draw; a new figure of pyplot's by default.
+    speed_unit : str, optional
+        Unit of speed; that of the recording by default.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    FrameError
+        If the lap has no engine speed.
+    UnitError
+        If `speed_unit` is no unit of speed.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> from matplotlib.figure import Figure
+    >>> session = lapkit.load("sample_data/gears_run.csv")
+    >>> engine_over_lap(session.best(), rev_limit=680.7, ax=Figure().subplots()).get_ylabel()
+    'Engine speed (rpm)'
+    """
+    number, source = attribute(lap, "lap"), plain(attribute(lap, "source"))
+    if "engine_speed" not in lap or not lap["engine_speed"].notna().any():
+        raise FrameError(
+            f"{source}, lap {number}: there is no engine_speed; load the file with columns={{'engine_speed': 'its header'}}."
+        )
+    unit = speed_unit or str(attribute(lap, "speed_unit"))
+    from_si(0.0, unit, "speed")  # an unknown unit is refused before anything is drawn
+    panels = new_axes((1.0,), size=LAP_SIZE) if ax is None else given_axes([ax], 1, "engine speed")
+    panel: Axes = panels[0]
+    place = lap.index.to_numpy(np.float64)
+    engine = from_si(lap["engine_speed"].to_numpy(np.float64), "rpm", "angular rate")
+    limit = None if rev_limit is None else from_si(float(rev_limit), "rpm", "angular rate")
+    length = float(attribute(lap, "track_length"))
+    with matplotlib.rc_context(STYLE):
+        panel.plot(place, engine, color=INK, linewidth=1.3, zorder=4, label=f"lap {number}")
+        panel.set_xlim(0.0, length)
+        low, high = float(np.nanmin(engine)), float(np.nanmax(engine if limit is None else np.append(engine, limit)))
+        span = max(high - low, 500.0)
+        panel.set_ylim(low - 0.22 * span, high + 0.24 * span)
+        if limit is not None:
+            _limit(panel, limit, length)
+        if gearing is not None:
+            _name_gears(panel, lap, gearing, place)
+            _mark_straights(panel, lap, gearing, unit, limit)
+            _mark_lowest(panel, gearing)
+        mark_corners(panels, attribute(lap, "corners"))
+        panel.yaxis.set_major_locator(MaxNLocator(8, steps=ROUND_STEPS))
+        panel.set_ylabel("Engine speed (rpm)")
+        panel.set_xlabel("Distance from the start/finish line (m)", loc="left")
+        panel.set_title("\n".join(textwrap.wrap(_lap_finding(number, gearing, limit), TITLE_WIDTH)))
+        laps = 0 if gearing is None or gearing.straights.empty else int(gearing.straights["laps"].max())
+        dots = f". Dots: mean of {laps} clean laps, with the highest or lowest of them" if laps else ""
+        _foot(panel, f"{source}. Line: lap {number}{dots}")
+    return panel
+
+
+def _rpm(engine_speed: Any) -> float:
+    return from_si(float(engine_speed), "rpm", "angular rate")
+
+
+def _limit(panel: Axes, limit: float, right: float) -> None:
+    """The limit as a broken line with its name."""
+    panel.axhline(limit, **LIMIT_LINE)
+    panel.annotate(f"limit {limit:.0f} rpm", (right, limit), xytext=(-4, 4), textcoords="offset points", ha="right", va="bottom",
+                   color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+
+
+def _mark_straights(panel: Axes, lap: pd.DataFrame, gearing: Gearing, unit: str, limit: float | None) -> None:
+    """The end of each straight, in words too; the longest in its own colour."""
+    longest, markers = gearing.longest_straight, lap.attrs.get("markers") or ()
+    length, crowded = float(attribute(lap, "track_length")), len(gearing.straights) > FEW_CORNERS
+    for row in gearing.straights.to_dict("records"):
+        strong = longest is not None and row["corner"] == longest["corner"]
+        place, engine, most = row["top_speed_distance"], _rpm(row["engine_speed"]), _rpm(row["highest_engine_speed"])
+        words = [f"{engine:.0f} rpm" if strong or not crowded else f"{engine:.0f}"]
+        if strong or not crowded:
+            words.append(f"{from_si(float(row['top_speed']), unit, 'speed'):.1f} {unit}")
+            words.append(describe_place(place, markers, length=length, within=NEAR_MARKER))
+        room = np.inf if limit is None or limit < most else limit - most
+        under = room < 0.16 * float(np.ptp(panel.get_ylim()))  # no room between the dot and the limit
+        _mark(panel, place, engine, most, words, colour=PLACE if strong else INK, under=under, crowded=crowded)
+
+
+def _mark_lowest(panel: Axes, gearing: Gearing) -> None:
+    """The lowest point of each corner; with its engine speed where there are few."""
+    crowded = len(gearing.corners) > FEW_CORNERS
+    for row in gearing.corners.to_dict("records"):
+        engine, least = _rpm(row["engine_speed"]), _rpm(row["lowest_engine_speed"])
+        words = [] if crowded else [f"{engine:.0f} rpm"]
+        _mark(
+            panel,
+            row["min_speed_distance"],
+            engine,
+            least,
+            words,
+            colour=MUTED,
+            under=True,
+            crowded=crowded,
+            hollow=True,
+        )
+
+
+def _mark(
+    panel: Axes,
+    place: float,
+    engine: float,
+    extreme: float,
+    words: list[str],
+    *,
+    colour: str,
+    under: bool,
+    crowded: bool,
+    hollow: bool = False,
+) -> None:
+    """A dot at the mean, a whisker to the extreme of all laps, and words beyond both."""
+    if not (np.isfinite(place) and np.isfinite(engine)):
+        return
+    panel.plot(
+        [place, place],
+        [engine, extreme],
+        color=colour,
+        linewidth=1.6,
+        marker="_",
+        markersize=6,
+        markevery=[1],
+        zorder=4.5,
+    )
+    panel.plot([place], [engine], marker="o", markersize=5.0 if hollow else 7.0, color=colour,
+               markerfacecolor="white" if hollow else colour, linestyle="none", zorder=5)  # fmt: skip
+    left, right = panel.get_xlim()
+    share = (place - left) / (right - left)
+    side = "left" if share < 0.06 else "right" if share > 0.94 else "center"
+    strong = colour == PLACE
+    panel.annotate("\n".join(word for word in words if word), (place, min(engine, extreme) if under else max(engine, extreme)),
+                   xytext=(0, -8 if under else 8), textcoords="offset points", ha=side, va="top" if under else "bottom",
+                   fontsize=SMALL, color=colour, weight="bold" if strong else "normal", zorder=6,
+                   bbox=None if crowded and not strong else BEHIND_TEXT)  # fmt: skip
+
+
+def _name_gears(panel: Axes, lap: pd.DataFrame, gearing: Gearing, place: FloatArray) -> None:
+    """Which gear, along the foot of the picture, with a tick at every change."""
+    if "speed" not in lap:
+        return
+    gear = gearing.gear(lap).ffill().bfill().to_numpy(np.float64)
+    if not np.isfinite(gear).any():
+        return
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(gear) != 0) + 1])
+    ends = np.append(starts[1:], len(gear)) - 1
+    transform = panel.get_xaxis_transform()
+    wide = LEAST_STRETCH * (place[-1] - place[0])
+    for n, (a, b) in enumerate(zip(starts.tolist(), ends.tolist(), strict=True)):
+        if n:
+            panel.plot([place[a], place[a]], [0.0, 0.05], transform=transform, color=MUTED, linewidth=0.9, zorder=3)
+        if place[b] - place[a] >= wide:
+            name = f"gear {gear[a]:.0f}" if len(starts) <= 6 else f"{gear[a]:.0f}"
+            panel.annotate(name, (0.5 * (place[a] + place[b]), 0.0), xycoords=transform, xytext=(0, 3),
+                           textcoords="offset points", ha="center", va="bottom", fontsize=SMALL, color=MUTED)  # fmt: skip
+
+
+def _lap_finding(number: Any, gearing: Gearing | None, limit: float | None) -> str:
+    longest = None if gearing is None else gearing.longest_straight
+    if gearing is None or longest is None or not np.isfinite(longest["engine_speed"]):
+        return f"Engine speed over lap {number}"
+    engine = _rpm(longest["engine_speed"])
+    text = f"At the end of the longest straight the engine turns {engine:.0f} rpm"
+    if limit is not None:
+        text += f", {abs(limit - engine):.0f} rpm {'below' if limit >= engine else 'above'} the limit"
+    fastest = gearing.straights.iloc[int(gearing.straights["engine_speed"].argmax())]
+    if fastest["corner"] != longest["corner"]:
+        text += f"; before corner {plain(fastest['corner'], 24)} {_rpm(fastest['engine_speed']):.0f} rpm"
+    return text
+
+
+def _foot(panel: Axes, text: str, drop: float = 22.0) -> None:
+    panel.annotate(text, (1.0, 0.0), xycoords="axes fraction", xytext=(0, -drop), textcoords="offset points", ha="right", va="top",
+                   fontsize=SMALL, color=MUTED)  # fmt: skip
+
+
+def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None) -> AxesArray:
+    """Draw lap time, and engine speed at the end of the longest straight, against the overall ratio.
+
+    Bars are two standard uncertainties (about 95 %). The row that comes nearest to meeting the limit at the end of the
+    longest straight is marked in both panels. Rows of which nothing can be said stand as crosses at the foot.
+
+    Parameters
+    ----------
+    sweep : DataFrame
+        From ``gear_sweep(session, ...)``.
+    axes : sequence of 2 Axes, optional
+        Where to draw: lap time, engine speed. A new figure of pyplot's by default.
+
+    Returns
+    -------
+    ndarray of Axes, shape (2,)
+
+    Raises
+    ------
+    LapkitError
+        If there is no row, or `axes` are not two Axes.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> from lapkit.analysers.gear_sweep import gear_sweep
+    >>> from matplotlib.figure import Figure
+    >>> session = lapkit.load("sample_data/gears_run.csv")
+    >>> sweep = gear_sweep(session, final_drives=[4.5, 4.7, 4.9], final_drive=4.5, rev_limit=680.7)
+    >>> axes = gear_sweep_chart(sweep, axes=Figure().subplots(2, sharex=True))
+    >>> axes[1].get_xlabel()
+    'Final drive'
+    """
+    if sweep.empty:
+        raise LapkitError("gear_sweep_chart: the sweep has no row; ask gear_sweep for at least one final drive.")
+    whole = bool(sweep["overall_ratio"].notna().all())
+    rows = sweep.sort_values("overall_ratio" if whole else "ratio_change", kind="stable")
+    along = rows["overall_ratio" if whole else "final_drive"].to_numpy(np.float64)
+    panels = new_axes(SWEEP_HEIGHTS, size=SWEEP_SIZE) if axes is None else given_axes(axes, 2, "lap time, engine speed")
+    upper, lower = panels
+    with matplotlib.rc_context(STYLE):
+        nearest = rows["nearest"].to_numpy(bool)
+        for panel in panels:
+            for x in along[nearest]:
+                panel.axvline(x, color=PLACE, linewidth=9.0, alpha=0.13, zorder=1)
+        _lap_time_panel(upper, rows, along, nearest)
+        _engine_panel(lower, rows, along, nearest)
+        lower.set_xlabel("Overall ratio: final drive times top gear" if whole else "Final drive", loc="left")
+        reach = max(float(np.ptp(along)), 0.02 * float(along[0]))
+        lower.set_xlim(along.min() - 0.07 * reach, along.max() + 0.07 * reach)
+        ticks = np.unique(along)
+        if len(ticks) < 2 or float(np.diff(ticks).min()) >= LEAST_TICK * reach:
+            lower.xaxis.set_major_locator(FixedLocator(ticks.tolist()))
+            lower.xaxis.set_minor_locator(NullLocator())
+        lower.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.4g}"))
+        for text, align, x in (("◀ taller", "left", 0.0), ("shorter ▶", "right", 1.0)):
+            lower.annotate(text, (x, 0.0), xycoords="axes fraction", xytext=(4 if align == "left" else -4, 4),
+                           textcoords="offset points", ha=align, va="bottom", fontsize=SMALL, color=MUTED)  # fmt: skip
+        upper.set_title("\n".join(textwrap.wrap(_sweep_finding(rows, along), TITLE_WIDTH - 10)))
+        unknown = "; ×: too far from the engine speeds seen" if rows["lap_time"].isna().any() else ""
+        _foot(lower, f"Lap {sweep.attrs['lap']} driven again at the same pedals. Bars: about 95 %{unknown}")
+        upper.figure.align_ylabels(list(panels))
+    return panels
+
+
+def _line(panel: Axes, along: FloatArray, values: FloatArray, sigma: FloatArray, nearest: np.ndarray) -> None:
+    """Rows as dots with bars, the one that meets the limit larger and in its own colour."""
+    panel.plot(along, values, color=INK, linewidth=1.3, zorder=4)
+    for kind, colour, size in ((~nearest, INK, 5.0), (nearest, PLACE, 8.5)):
+        panel.errorbar(along[kind], values[kind], yerr=2.0 * sigma[kind], fmt="o", color=colour, markersize=size, capsize=3,
+                       linewidth=1.0, zorder=5)  # fmt: skip
+    unknown = ~np.isfinite(values)
+    if unknown.any():
+        panel.plot(
+            along[unknown],
+            np.full(int(unknown.sum()), 0.06),
+            "x",
+            color=MUTED,
+            transform=panel.get_xaxis_transform(),
+            zorder=5,
+        )
+
+
+def _lap_time_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: np.ndarray) -> None:
+    seconds, sigma = (rows[name].to_numpy(np.float64) for name in ("lap_time", "lap_time_difference_uncertainty"))
+    _line(panel, along, seconds, sigma, nearest)
+    driven = rows["lap_time"] - rows["lap_time_difference"]
+    if driven.notna().any():
+        own = float(driven.dropna().iloc[0])
+        panel.axhline(own, color=MUTED, linewidth=1.0, linestyle=":", zorder=2)
+        shown = np.append(seconds, own)
+        band = np.append(2.0 * np.nan_to_num(sigma), 0.0)
+        low, high = float(np.nanmin(shown - band)), float(np.nanmax(shown + band))
+        span = max(high - low, MIN_SPAN)
+        panel.set_ylim((low + high - 1.3 * span) / 2, (low + high + 1.3 * span) / 2)
+        above = own < low + 0.12 * span
+        panel.annotate(f"lap {rows.attrs['lap']} as driven {clock(own)} s", (0.0, own), xycoords=("axes fraction", "data"),
+                       xytext=(4, 3 if above else -3), textcoords="offset points", ha="left", va="bottom" if above else "top",
+                       fontsize=SMALL, color=MUTED, zorder=6)  # fmt: skip
+    panel.yaxis.set_major_locator(MaxNLocator(7, steps=ROUND_STEPS))
+    panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: clock(value, decimals=2)))
+    panel.set_ylabel("Lap time (s)" if not np.nanmax(np.append(seconds, 0.0)) >= 60 else "Lap time (min:s)")
+
+
+def _engine_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: np.ndarray) -> None:
+    limit = _rpm(rows.attrs["rev_limit"])
+    engine, sigma, free = (
+        from_si(rows[name].to_numpy(np.float64), "rpm", "angular rate")
+        for name in ("engine_speed", "engine_speed_uncertainty", "free_engine_speed")
+    )
+    panel.plot(along, free, color=REFERENCE, linewidth=3.0, linestyle=(0, (3.2, 0.9)), zorder=3)
+    _line(panel, along, engine, sigma, nearest)
+    spread = 2.0 * np.nan_to_num(sigma)
+    shown = np.concatenate([engine - spread, engine + spread, free, [limit]])
+    low, high = float(np.nanmin(shown)), float(np.nanmax(shown))
+    span = max(high - low, 200.0)
+    panel.set_ylim(low - 0.25 * span, high + 0.3 * span)
+    panel.axhspan(limit, high + 0.3 * span, facecolor="none", edgecolor=HAIRLINE, hatch="//", linewidth=0, zorder=0.5)
+    panel.axhline(limit, **LIMIT_LINE)
+    panel.annotate(f"limit {limit:.0f} rpm", (0.0, limit), xycoords=("axes fraction", "data"), xytext=(4, 4),
+                   textcoords="offset points", ha="left", va="bottom", color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+    over = np.flatnonzero(free > limit + 0.02 * span)
+    if over.size:
+        k = int(over[-1])
+        panel.annotate("if nothing held it", (along[k], free[k]), xytext=(-6, 8), textcoords="offset points", ha="right", va="bottom",
+                       fontsize=SMALL, color=INK, zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+    panel.yaxis.set_major_locator(MaxNLocator(7, steps=ROUND_STEPS))
+    panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.0f}"))
+    panel.set_ylabel("Engine speed at the end of\nthe longest straight (rpm)")
+
+
+def _sweep_finding(rows: pd.DataFrame, along: FloatArray) -> str:
+    """The answer in a sentence: which row meets the limit, and what it is worth."""
+    chosen = rows["nearest"].to_numpy(bool)
+    if not chosen.any():
+        return "Which gear meets the limit cannot be said from this recording"
+    row = rows[chosen].iloc[0]
+    name = f"Final drive {row['final_drive']:.4g}" + (
+        f" with top gear {row['top_gear']:.4g}" if several_tops(rows) else ""
+    )
+    if not meets(row, rows.attrs["rev_limit"]):
+        return f"None of the gears tried meets the limit; {name[0].lower()}{name[1:]} comes nearest"
+    change, margin = float(row["lap_time_difference"]), 2.0 * float(row["lap_time_difference_uncertainty"])
+    if abs(row["ratio_change"]) < 1e-9:
+        return f"{name}, the one in the car, meets the limit"
+    if not np.isfinite(change):
+        return f"{name} meets the limit; its lap time cannot be said"
+    if abs(change) <= margin:
+        return f"{name} meets the limit: {signed(change, 3)} s a lap, within the ±{margin:.3f} s of the model"
+    return f"{name} meets the limit: {abs(change):.3f} ±{margin:.3f} s a lap {'quicker' if change < 0 else 'slower'}"
