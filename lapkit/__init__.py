@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from lapkit.analysers.setups import compare_setups
     from lapkit.analysers.stint import fall_off
     from lapkit.analysers.surface import surface
+    from lapkit.analysers.understeer import understeer_gradient
     from lapkit.importers import load
     from lapkit.importers.csv import read_csv
     from lapkit.model.recording import Recording
@@ -63,6 +64,7 @@ _HOMES = {
     "compare_setups": "lapkit.analysers.setups",
     "corner_lines": "lapkit.analysers.line_groups",
     "corners": "lapkit.analysers.corners",
+    "understeer_gradient": "lapkit.analysers.understeer",
     "crossover": "lapkit.analysers.crossover",
     "delta": "lapkit.analysers.delta",
     "driven_line": "lapkit.analysers.driven_line",
@@ -149,6 +151,7 @@ __all__ = [
     "surface",
     "track_from_centre_line",
     "track_from_edges",
+    "understeer_gradient",
 ]
 __version__ = "0.1.0"
 

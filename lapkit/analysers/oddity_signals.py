@@ -198,8 +198,8 @@ def knock(values: FloatArray, width: int) -> FloatArray:
 
     Examples
     --------
-    >>> knock(np.array([1.0, 1.1, 1.2, 9.0, 1.4, 1.5, 1.6]), 5).round(1).tolist()
-    [0.0, 0.0, 0.0, 7.6, 0.0, 0.0, 0.0]
+    >>> knock(np.array([1.0, 1.0, 1.0, 9.0, 1.0, 1.0, 1.0]), 5).tolist()
+    [0.0, 0.0, 0.0, 8.0, 0.0, 0.0, 0.0]
     """
     from scipy.ndimage import median_filter
 

@@ -10,8 +10,9 @@ import pytest
 from befallen import befallen_run
 
 from lapkit import Session
-from lapkit.analysers.balance import BALANCE_COLUMNS, balance, understeer_gradient
+from lapkit.analysers.balance import BALANCE_COLUMNS, balance
 from lapkit.analysers.statics import characteristic_speed, critical_speed
+from lapkit.analysers.understeer import understeer_gradient
 from lapkit.channels import STANDARD_GRAVITY
 from lapkit.errors import ColumnError, FrameError
 from lapkit.simulate import CONSUMER, oval, road_course
@@ -101,7 +102,7 @@ def test_coverage_of_planted_changes() -> None:
     """At least 90 % of the intervals hold the truth, and no change is seldom taken for one; longer runs gave 92 to 98 %."""
     inside, false = [], []
     for track, car in ((road_course(), ROAD_CAR), (oval(), OVAL_CAR)):
-        for seed in (11, 12, 13):
+        for seed in (11, 12):
             for change in (0.0, 2e-4):
                 first, _ = befallen_run(track, laps=4, rate=20.0, seed=seed, noise=NOISE, car=car)
                 other = replace(car, understeer=car.understeer + change)

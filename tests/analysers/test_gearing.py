@@ -204,7 +204,7 @@ def test_bad_input_is_one_clear_error() -> None:
     def of(**changed: object):
         return session_of(samples.drop(columns="gear").assign(**changed), start_line=truth.track.start_line)
 
-    with pytest.raises(lapkit.ColumnError, match="no engine_speed.*columns="):
+    with pytest.raises(lapkit.ColumnError, match=r"no engine_speed.*columns="):
         gears(session_of(samples.drop(columns="engine_speed"), start_line=truth.track.start_line))
     rng = np.random.default_rng(2)
     for turning in (
