@@ -222,10 +222,8 @@ class Course:
     length: float
 
     @classmethod
-    def of(
-        cls, pair: Pair, gear: FloatArray, rate: FloatArray, height: FloatArray, highest: float, *, answers: bool
-    ) -> Course:
-        """Read a lap; `gear`, `rate` and `height` (m, one value where there is none) are those of the rows of its frame."""
+    def of(cls, pair: Pair, gear: FloatArray, rate: FloatArray, highest: float, *, answers: bool) -> Course:
+        """Read a lap; `gear` and `rate` are those of the rows of its frame."""
         nodes = pair.place
 
         def own(name: str) -> FloatArray:
@@ -233,7 +231,7 @@ class Course:
             return np.nan_to_num(pair.channels[name][0][:-1]) if name in pair.channels else zero
 
         metres = pair.metres[0]
-        height = np.nan_to_num(np.interp(nodes, pair.step * np.arange(len(height)), height))
+        height = np.nan_to_num(pair.channels["z"][0]) if "z" in pair.channels else np.zeros(len(nodes))
         row = np.clip(np.round(nodes[:-1] / pair.step).astype(np.intp), 0, len(gear) - 1)
         brake = own("brake")
         return cls(

@@ -278,7 +278,7 @@ def _pairs(found: SetupFit, laps: RunLaps, second: NDArray[np.bool_], level: Flo
     ordinary[found.kept] = found.fit.weights >= 0.5
     means = [pd.Series(level[ordinary & s]).groupby(laps.age[ordinary & s]).mean() for s in (~second, second)]
     both = means[1].sub(means[0]).dropna()
-    return both.to_numpy(np.float64)
+    return np.asarray(both.to_numpy(), dtype=np.float64).reshape(-1)
 
 
 def _run_means(found: SetupFit, laps: RunLaps, second: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:

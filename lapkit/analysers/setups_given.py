@@ -28,9 +28,7 @@ def together(runs_a: Runs, runs_b: Runs, tyre_age: Sequence[int | Sequence[int]]
     if isinstance(tyre_age, int) or len(tyre_age) != 2:
         raise LapkitError(f"tyre_age={tyre_age!r}: give a pair, for the runs of a and of b, such as tyre_age=(0, 12).")
     if isinstance(runs_a, pd.DataFrame) and isinstance(runs_b, pd.DataFrame):
-        parts = [pd.DataFrame(part, copy=True) for part in (runs_a, runs_b)]
-        laps = [run_laps(part, name=name) for part, name in zip(parts, ("runs_a", "runs_b"), strict=True)]
-        tables = [part.table for part in laps]
+        tables = [run_laps(runs_a, name="runs_a").table, run_laps(runs_b, name="runs_b").table]
         tables[1]["run"] = tables[1]["run"] + (tables[0]["run"].max() + 1 - tables[1]["run"].min())
         _one_clock(tables)
         for side, part in enumerate(tables):

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from lapkit.analysers.crossover import Crossover, crossover
-from lapkit.analysers.regression import Bend, Fit, find_bend, robust_fit, theil_sen
+from lapkit.analysers.regression import Bend, Fit, find_bend, robust_fit, theil_sen, with_place
 from lapkit.analysers.run_curve import (
     BEND_P,
     MOST_WARM_UP,
@@ -261,7 +261,7 @@ def fall_off(
     stated: Bend | None = bend if bend is not None and bend.p < bend_p else None
     if stated is not None:
         line = np.insert(line, 2, np.maximum(laps.age - stated.at, 0.0), axis=1)
-        fit = robust_fit(line[kept], laps.value[kept])
+        fit = with_place(line[kept], laps.age[kept] > stated.at, robust_fit(line[kept], laps.value[kept]))
     pairs = theil_sen(laps.age[kept], laps.value[kept], group=laps.run[kept], confidence=confidence)
     rate, low, high, late = pairs.slope, pairs.low, pairs.high, (math.nan,) * 3
     if stated is not None:
