@@ -188,7 +188,7 @@ class _Side:
         grows with distance; towards the end of the lap it turns into that of the crossing which ends it.
         """
         crossing = self.lap_time_sigma**2 / 2.0
-        speed = np.maximum(np.nan_to_num(self.speed, nan=1.0), 1.0)
+        speed = np.fmax(self.speed, 1.0)
         known = np.isfinite(self.time)
         change = np.zeros(len(self.time))
         if np.count_nonzero(known) > 2:

@@ -186,7 +186,7 @@ class LongitudinalModel:
 
 
 def longitudinal_model(
-    laps: Session | Sequence[pd.DataFrame],
+    laps: Session | Sequence[Session] | Sequence[pd.DataFrame],
     *,
     window: float = WINDOW,
     knots: Sequence[float] = KNOTS,
@@ -198,8 +198,9 @@ def longitudinal_model(
 
     Parameters
     ----------
-    laps : Session or sequence of DataFrame
-        A session, of which the complete laps without a stop, reset or gap are used, or lap frames of one car.
+    laps : Session, sequence of Session, or sequence of DataFrame
+        A session, of which the complete laps without a stop, reset or gap are used; several sessions of one car as it is set
+        up, on one track or on several; or lap frames.
     window : float
         Width of the bumps that kinetic energy is weighed with, m.
     knots : sequence of float
@@ -209,7 +210,7 @@ def longitudinal_model(
     min_fit : float
         Share of the variance of acceleration that must be explained, else the model is refused.
     max_laps : int
-        Laps used at most.
+        Laps of a session, or of several together, used at most, spread evenly.
 
     Returns
     -------
@@ -280,7 +281,7 @@ def longitudinal_model(
         else f"it explains only {max(fit, 0.0):.0%} of the changes of speed ({min_fit:.0%} are asked for)",
         names=data.names,
         values=values,
-        uncertainties=np.sqrt(np.diag(covariance)),
+        uncertainties=np.sqrt(np.maximum(np.diag(covariance), 0.0)),  # rounding may leave a zero just below
         covariance=covariance,
         knots=tuple(at.tolist()),
         fit=fit,
@@ -294,18 +295,25 @@ def longitudinal_model(
     )
 
 
-def _frames_of(laps: Session | Sequence[pd.DataFrame], max_laps: int) -> list[pd.DataFrame]:
-    if isinstance(laps, pd.DataFrame):
-        laps = [laps]
-    if isinstance(laps, Sequence):
-        frames = list(laps)
-        if not frames or not all(isinstance(f, pd.DataFrame) and "speed" in f.columns for f in frames):
-            raise FrameError(
-                "longitudinal_model needs a session or lap frames with the column 'speed'; give session, or "
-                "[session.lap(3), session.lap(4)]."
-            )
+def _frames_of(laps: Session | Sequence[Session] | Sequence[pd.DataFrame], max_laps: int) -> list[pd.DataFrame]:
+    given: list[Any] = list(laps) if isinstance(laps, Sequence) else [laps]
+    sessions: list[Session] = [one for one in given if hasattr(one, "laps") and not isinstance(one, pd.DataFrame)]
+    frames = [one for one in given if isinstance(one, pd.DataFrame) and "speed" in one.columns]
+    if not given or max(len(sessions), len(frames)) < len(given):
+        raise FrameError(
+            "longitudinal_model needs a session, several sessions of one car, or lap frames with the column 'speed'; give "
+            "session, [first, second] or [session.lap(3), session.lap(4)]."
+        )
+    if frames:
         return frames
-    return usable_laps(laps, max_laps=max_laps)
+    each = -(-max_laps // len(sessions))
+    found = [frame for one in sessions for frame in usable_laps(one, max_laps=each)]
+    steps = sorted({float(frame.attrs["step"]) for frame in found})
+    if len(steps) > 1:
+        raise FrameError(
+            f"The sessions lie on different grids (step {' and '.join(f'{step:g}' for step in steps)} m). Load all with one step."
+        )
+    return found[:max_laps]
 
 
 def usable_laps(session: Session, *, max_laps: int | None = None) -> list[pd.DataFrame]:

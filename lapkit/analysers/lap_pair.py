@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lapkit.analysers.lap_inputs import Inputs, inputs_of, smooth
+from lapkit.analysers.lap_inputs import Inputs, inputs_of, smooth, zeroed
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute
@@ -190,14 +190,11 @@ def line_metres(pair: Pair) -> FloatArray | None:
 
 def _reference_curvature(pair: Pair) -> FloatArray | None:
     """Curvature of the reference line, from that of the two driven lines beside it."""
-    driven, offset = (
-        pair.channels.get("position_curvature", pair.channels.get("curvature")),
-        pair.channels.get("offset"),
-    )
+    driven, offset = pair.channels.get("curvature"), pair.channels.get("offset")
     if driven is None or offset is None:
         return None
     second = np.gradient(np.gradient(offset, pair.place, axis=1), pair.place, axis=1)
-    bend = np.nan_to_num(driven) - np.nan_to_num(second)
+    bend = zeroed(driven) - zeroed(second)
     own = (bend / np.clip(1.0 + bend * offset, 0.3, 3.0)).mean(axis=0)
     return smooth(own, pair.inputs.sigma["offset"] / pair.step)  # a second derivative asks for more smoothing
 
@@ -207,5 +204,5 @@ def turned(pair: Pair) -> FloatArray:
     driven = pair.channels.get("curvature")
     if driven is None:
         return np.zeros(len(pair.place) - 1)
-    bend = np.nan_to_num(driven).mean(axis=0)
+    bend = zeroed(driven).mean(axis=0)
     return np.asarray(0.5 * (bend[1:] + bend[:-1]) * np.diff(pair.place))

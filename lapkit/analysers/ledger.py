@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from lapkit.analysers.energy import LongitudinalModel, longitudinal_model
 from lapkit.analysers.lap_pair import MAX_LENGTH_DIFFERENCE, Pair
 from lapkit.analysers.ledger_split import divide
+from lapkit.channels import FloatArray
 from lapkit.model.corners import segments_of
 from lapkit.model.frame import attribute
 
@@ -46,6 +47,9 @@ class Ledger:
         made: a lift that is paid for down the next straight stands at the lift.
     uncertainties : DataFrame, shape (segments, causes)
         One standard uncertainty of each cell, s: sampling, quantisation, place and the coefficients of the model.
+    lap_uncertainties : dict of str to float
+        The same of a cause over the whole lap, s. Less than its cells' together where an error of place takes from one
+        segment what it gives to the next.
     segments : DataFrame
         One row a segment: segment, corner ("" on a straight), part ("entry", "middle", "exit", "straight"),
         start_distance, end_distance (m, half-open), time_lost (s): what the delta gained on it, where it was paid.
@@ -53,10 +57,8 @@ class Ledger:
         Seconds that go back to the speed at the line where the lap began; NaN without a model of the car.
     total, total_uncertainty : float
         Difference of the lap times, s. The sum of all cells and `carried_in`, to rounding.
-    places : DataFrame
-        Index `distance`: where each cell of the grid begins. A column a cause, s, charged there, `made` their sum, `paid`
-        the time lost while driving there, and `energy_difference` (J/kg). Their sums are those of the ledger (`paid`
-        sums to the total; `made` to the total less `carried_in`).
+    charged_at, charged : ndarray
+        What `places` shows, as arrays.
     missing : dict of str to str
         Cause -> why it has no column.
     model : LongitudinalModel
@@ -69,17 +71,30 @@ class Ledger:
 
     cells: pd.DataFrame
     uncertainties: pd.DataFrame
+    lap_uncertainties: dict[str, float]
     segments: pd.DataFrame
     carried_in: float
     carried_in_uncertainty: float
     total: float
     total_uncertainty: float
-    places: pd.DataFrame
+    charged_at: FloatArray
+    charged: FloatArray
     missing: dict[str, str]
     model: LongitudinalModel
     notes: tuple[str, ...]
     lap: dict[str, Any]
     reference: dict[str, Any]
+
+    @cached_property
+    def places(self) -> pd.DataFrame:
+        """Where each cell of the grid begins (index `distance`), and what was charged there.
+
+        A column a cause, s; `made` their sum, `paid` the time lost while driving there, s, and `energy_difference` (J/kg).
+        Their sums are those of the ledger: `paid` sums to the total, `made` to the total less `carried_in`.
+        """
+        place = pd.Index(self.charged_at, name="distance")
+        columns = pd.Index([*self.causes, "made", "paid", "energy_difference"], dtype=object)
+        return pd.DataFrame(self.charged, place, columns)
 
     @property
     def causes(self) -> tuple[str, ...]:
@@ -93,7 +108,7 @@ class Ledger:
 
     def by_cause(self) -> pd.DataFrame:
         """Return the sums over the lap: cause, time_lost, time_lost_uncertainty (s); carried_in first."""
-        sigma = np.sqrt((self.uncertainties**2).sum().to_numpy())
+        sigma = np.array([self.lap_uncertainties[name] for name in self.causes])
         names, values = [*self.causes], self.cells.sum().to_numpy()
         if np.isfinite(self.carried_in):
             names = ["carried_in", *names]
@@ -111,6 +126,7 @@ class Ledger:
             "causes": list(self.causes),
             "cells": self.cells.to_numpy().tolist(),
             "uncertainties": self.uncertainties.to_numpy().tolist(),
+            "lap_uncertainties": [self.lap_uncertainties[name] for name in self.causes],
             "carried_in": plain(self.carried_in),
             "carried_in_uncertainty": plain(self.carried_in_uncertainty),
             "total": self.total,
@@ -241,20 +257,21 @@ def ledger(
     sigma = np.stack([split.sigma[name] for name in names], axis=1)
     rows = pd.Index(segments["segment"].to_numpy(object), name="segment", dtype=object)
     columns = pd.Index(names, dtype=object)
-    place = pd.Index(pair.place[:-1], name="distance")
     segments.insert(len(segments.columns), "time_lost", sign * sums[:, len(names) + 1])
     total = pair.lap_time[1] - pair.lap_time[0]
     return Ledger(
         cells=pd.DataFrame(sign * sums[:, : len(names)], index=rows, columns=columns),
         uncertainties=pd.DataFrame(sigma, index=rows, columns=columns),
+        lap_uncertainties={
+            name: split.whole.get(name, float(np.sqrt((split.sigma[name] ** 2).sum()))) for name in names
+        },
         segments=segments,
         carried_in=sign * split.carried_in,
         carried_in_uncertainty=split.carried_in_sigma,
         total=sign * total,
         total_uncertainty=float(np.hypot(pair.lap_time_sigma[0], pair.lap_time_sigma[1])),
-        places=pd.DataFrame(
-            sign * charges, place, pd.Index([*names, "made", "paid", "energy_difference"], dtype=object)
-        ),
+        charged_at=pair.place[:-1],
+        charged=sign * charges,
         missing=split.missing,
         model=model,
         notes=tuple(pair.notes + split.notes),

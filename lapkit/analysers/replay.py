@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from lapkit.analysers.energy import LongitudinalModel, longitudinal_model
 from lapkit.analysers.lap_pair import Pair, line_metres
 from lapkit.analysers.ledger import THROTTLE_STEP
-from lapkit.analysers.ledger_split import BRAKE_ON
+from lapkit.analysers.ledger_answers import BRAKE_ON
 from lapkit.channels import STANDARD_GRAVITY, FloatArray
 from lapkit.errors import ColumnError, FrameError, LapkitError
 

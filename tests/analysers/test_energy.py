@@ -117,6 +117,43 @@ def test_cycloid_by_gravity_alone() -> None:
     assert middle[-1] - middle[0] == pytest.approx(expected, abs=5e-7)
 
 
+def test_cycloid_and_chord_from_rest() -> None:
+    """Bernoulli 1696: from rest along a half arch of radius 1 m 1.003205 s, along its chord 1.189246 s (from memory).
+
+    dt = ds / v begins at v = 0, where it has no bound; by the mean speed of each step it adds up all the same, because
+    fall by gravity is exact in energy.
+    """
+    arc = np.linspace(0.0, 1.0, 40001) ** 2  # finer where the car hardly moves
+    for metres, height, seconds in (
+        (4.0 * arc, -(1.0 - np.cos(2.0 * np.arccos(1.0 - arc))), 1.003205),
+        (np.hypot(np.pi, 2.0) * arc, -2.0 * arc, 1.189246),
+    ):
+        speed = np.sqrt(-2.0 * GRAVITY * height)
+        time = np.sum(2.0 * np.diff(metres) / (speed[1:] + speed[:-1]))
+        assert time == pytest.approx(seconds, abs=5e-7)
+        # and the ledger's own terms: half v^2 is what the fall gave, with nothing else acting
+        assert 0.5 * speed**2 + GRAVITY * height == pytest.approx(np.zeros(len(speed)), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("speed", "seconds", "banking"), [(31.315571, 20.064093, 0.0), (45.858945, 13.701112, np.radians(20.0))]
+)
+def test_steady_circle_needs_no_energy(speed: float, seconds: float, banking: float) -> None:
+    """v = sqrt(mu g R), flat, and sqrt(g R (mu + tan b) / (1 - mu tan b)), banked by 20 degrees; mu 1, R 100 m (OpenStax University Physics
+    Volume 1, chapter 6): a lap takes 20.064093 s and 13.701112 s. Drive that meets resistance keeps the speed there.
+    """
+    assert speed == pytest.approx(
+        np.sqrt(GRAVITY * 100.0 * (1.0 + np.tan(banking)) / (1.0 - np.tan(banking))), rel=1e-6
+    )
+    model = model_of(power=200.0, drag=5e-4, rolling=0.15, cornering=0.002)
+    needed = float(model.resistance(np.array(speed), np.array(0.01))) * speed / 200.0
+    length = 2.0 * np.pi * 100.0
+    _, time, speeds = driven(model, speed, length, length / 6000, throttle=needed, curvature=0.01)
+    assert np.ptp(speeds) < 1e-6
+    middle = 0.5 * (time[1:] + time[:-1])
+    assert (middle[-1] - middle[0]) / (len(middle) - 1) * 6000 == pytest.approx(seconds, rel=1e-6)
+
+
 @pytest.fixture(scope="module")
 def oval_model() -> LongitudinalModel:
     samples, truth = stint(oval(), laps=6, seed=4)
@@ -164,6 +201,22 @@ def test_brake_and_traction_are_found_on_a_road_course() -> None:
     assert model.coefficient("traction") == pytest.approx(ROAD_CAR.traction, rel=0.01)
 
 
+def test_several_sessions_are_one_car() -> None:
+    """Two short recordings together tell more than either, and none may be another thing."""
+    samples, truth = stint(oval(), laps=6, seed=4)
+    line = truth.track.start_line
+    whole = session_of(samples, start_line=line)
+    again = session_of(stint(oval(), laps=3, seed=8)[0], "again.csv", start_line=line)
+    together, alone = longitudinal_model([whole, again]), longitudinal_model(whole)
+    assert together.laps == 9 and together.windows > alone.windows
+    assert together.coefficient("drag") == pytest.approx(OVAL_CAR.drag, rel=0.1)
+    assert longitudinal_model([whole]).windows == alone.windows
+    with pytest.raises(lapkit.FrameError, match="several sessions of one car"):
+        longitudinal_model([whole, "again.csv"])
+    with pytest.raises(lapkit.FrameError, match="different grids"):
+        longitudinal_model([whole, session_of(samples, start_line=line, step=2.0)])
+
+
 def test_refusals_say_why() -> None:
     samples, truth = stint(oval(), laps=3, seed=1)
     line = truth.track.start_line
@@ -178,7 +231,7 @@ def test_refusals_say_why() -> None:
     assert "Not used" in repr(model)
     short = session_of(samples.iloc[: len(samples) // 3], start_line=line)
     assert longitudinal_model(short).reason
-    with pytest.raises(lapkit.FrameError, match="needs a session or lap frames"):
+    with pytest.raises(lapkit.FrameError, match="needs a session, several sessions"):
         longitudinal_model([])
 
 

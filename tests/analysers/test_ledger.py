@@ -18,7 +18,8 @@ import lapkit
 from lapkit.analysers.energy import LongitudinalModel
 from lapkit.analysers.lap_pair import Pair
 from lapkit.analysers.ledger import Ledger, corner_parts, ledger
-from lapkit.analysers.ledger_split import _answer, _causes
+from lapkit.analysers.ledger_answers import answered_share, costs
+from lapkit.analysers.ledger_causes import causes_of
 from lapkit.simulate import CONSUMER, oval, stint
 
 # ------------------------------------------------------------- published decompositions
@@ -89,7 +90,7 @@ def test_two_factors_as_the_ledger_splits_metres_and_slowness() -> None:
 def test_throttle_is_exchanged_in_both_orders(clean: Stint) -> None:
     pair = Pair.of([clean.session.lap(2), clean.session.lap(4)])
     speed = pair.metres / np.diff(pair.time, axis=1)
-    made = _causes(pair, clean.model, speed, None)
+    made = causes_of(pair, clean.model, speed, None)
     at = int(np.argmax(np.abs(np.diff(pair.channels["throttle"], axis=0)[0, 1:-1])))
     v = 0.5 * (speed[:, 1:] + speed[:, :-1])[:, at]
     throttle = pair.channels["throttle"][:, 1:-1][:, at]
@@ -268,6 +269,78 @@ def test_errors_teach(clean: Stint) -> None:
         ledger(timeless, lap)
 
 
+def stadium_run(brakes_at: list[float], rate: float = 100.0) -> pd.DataFrame:
+    """Laps of a stadium oval with constant limits, sampled from the closed form: 5 m/s2 on, 10 m/s2 off, bends at 10 m/s2.
+
+    In each lap the car brakes in the first straight at a given place, down to the speed of the bends, which it then keeps.
+    """
+    slow, half = np.sqrt(1000.0), 300.0 + 100.0 * np.pi
+    time, station, speed = [0.0], [0.0], [slow]
+
+    def part(metres: float, rise: float) -> None:
+        if metres <= 0.0:
+            return
+        end = np.sqrt(speed[-1] ** 2 + 2.0 * rise * metres)
+        time.append(time[-1] + 2.0 * metres / (speed[-1] + end))
+        station.append(station[-1] + metres)
+        speed.append(float(end))
+
+    for brake in [200.0, *brakes_at, 200.0]:
+        for at in (brake, 200.0):
+            part(at, 5.0)
+            part(at / 2.0, -10.0)
+            part(300.0 - 1.5 * at, 0.0)
+            part(100.0 * np.pi, 0.0)
+    corner, v = np.array(time), np.array(speed)
+    t = np.arange(0.37 / rate, corner[-1], 1.0 / rate)
+    cell = np.searchsorted(corner, t, side="right") - 1
+    rise = np.diff(v) / np.diff(corner)
+    since = t - corner[cell]
+    s = np.array(station)[cell] + v[cell] * since + 0.5 * rise[cell] * since**2
+    along, turn = s % half, np.maximum(s % half - 300.0, 0.0) / 100.0
+    side = np.where(s % (2.0 * half) < half, 1.0, -1.0)
+    x = side * (np.minimum(along, 300.0) - 150.0 + 100.0 * np.sin(turn))
+    y = side * -100.0 * np.cos(turn)
+    table = pd.DataFrame({"time": t, "x": x, "y": y, "speed": v[cell] + rise[cell] * since})
+    table["throttle"] = (rise[cell] > 0).astype(float)
+    table["brake"] = (rise[cell] < 0).astype(float)
+    return table
+
+
+def test_stadium_with_constant_limits() -> None:
+    """v^2 = v0^2 + 2 a x (OpenStax University Physics Volume 1, chapter 3) as a recording: a lap of 33.758864 s.
+
+    Braking 50 m earlier, at 150 m where the speed is 50 m/s, costs what the closed form says, in that straight and nowhere else.
+    """
+    session = session_of(stadium_run([200.0, 200.0, 150.0, 200.0]), start_line=(-150.0, -100.0, 0.0))
+    laps = session.laps[session.laps["complete"]]
+    usual = laps["lap_time"].iloc[1]
+    assert usual == pytest.approx(33.758864, abs=2e-4)
+    assert laps["top_speed"].iloc[1] == pytest.approx(54.772256, abs=0.1)
+    assert laps["min_speed"].iloc[1] == pytest.approx(31.622777, abs=1e-3)
+    frame = session.lap(int(laps["lap"].iloc[1]))
+    assert np.interp(150.0, frame.index, frame["speed"]) == pytest.approx(50.0, abs=1e-3)
+    assert np.interp(200.0, frame.index, frame["time"]) == pytest.approx(4.629896, abs=1e-3)
+    assert np.interp(300.0, frame.index, frame["time"]) == pytest.approx(4.629896 + 2.314948, abs=1e-3)
+    assert np.interp(300.0 + 100 * np.pi, frame.index, frame["time"]) == pytest.approx(usual / 2, abs=1e-3)
+    early = session.lap(int(laps["lap"].iloc[laps["lap_time"].argmax()]))
+    slow, top = np.sqrt(1000.0), 50.0
+    cost = (top - slow) / 5.0 + (top - slow) / 10.0 + 75.0 / slow - (4.629896 + 2.314948)
+    table = lapkit.delta(early, frame)
+    assert table["delta"].iloc[-1] == pytest.approx(cost, abs=3e-4)
+    assert np.interp(310.0, table.index, table["delta"]) == pytest.approx(cost, abs=2e-3)
+    assert np.interp(140.0, table.index, table["delta"]) == pytest.approx(0.0, abs=2e-3)
+    car = LongitudinalModel(
+        True, "", ("power", "traction", "braking"), np.array([1e6, 5.0, 10.0]), np.zeros(3), np.zeros((3, 3)), (0.0, 1.0),
+        misfit=0.0,
+    )  # fmt: skip
+    book = ledger(early, frame, model=car)
+    assert total(book) == pytest.approx(book.total, abs=1e-9)
+    pedals = book.cells.reindex(columns=["throttle", "brake"]).to_numpy().sum()
+    assert pedals == pytest.approx(cost, rel=0.05)  # the pedals jump between two samples
+    assert abs(book.carried_in) < 1e-3
+
+
 # --------------------------------------------------------------------------- its shape
 
 
@@ -296,8 +369,27 @@ def test_a_difference_inside_its_noise_is_marked(noisy: Stint) -> None:
 
 
 def test_brake_that_answers_a_difference_is_forgotten_with_it() -> None:
-    share, left = _answer(np.array([0.0, 4.0, 4.0, -3.0]), np.ones(4), np.array([-8.0, -8.0, -4.0, 2.0]))
-    assert share.tolist() == [0.0, 0.5, 0.95, 0.95] and left[1] == 0.0
+    share = answered_share(np.array([0.0, 4.0, 4.0, -3.0]), np.ones(4), np.array([-8.0, -8.0, -4.0, 2.0]))
+    assert share.tolist() == [0.0, 0.5, 0.95, 0.95]
+
+
+def test_costs_however_little_is_kept() -> None:
+    """K = w + kept K of the next cell, also where next to nothing is kept for long: 1e-9 a step underflows in 40 steps."""
+    kept = np.repeat([0.9, 1e-9, 1.0, 1e-9], 80)
+    weight = np.linspace(0.1, 0.2, len(kept) + 1)
+    by_hand = weight.copy()
+    for k in range(len(kept))[::-1]:
+        by_hand[k] += kept[k] * by_hand[k + 1]
+    found, own = costs(weight, kept, np.ones(len(weight)), {"brake": np.ones(len(kept))}, [])
+    assert found == pytest.approx(by_hand, rel=1e-12) and own["brake"].all()
+
+
+def test_a_hole_does_not_make_the_rest_of_its_segment_unsure(clean: Stint) -> None:
+    frame, reference = clean.session.lap(2), clean.session.lap(3)
+    usual = ledger(frame, reference, model=clean.model).uncertainties["throttle"]
+    frame.loc[frame.index[300:340], "throttle"] = np.nan
+    holed = ledger(frame, reference, model=clean.model).uncertainties["throttle"]
+    assert (holed <= 1.25 * usual + 1e-5).all()
 
 
 # --------------------------------------------------------------- changes of known cost
@@ -314,41 +406,42 @@ def judged(course: str, condition: str) -> pd.DataFrame:
 def test_oval_changes_cost_what_they_cost_alone(course: str, condition: str) -> None:
     """Within 5 % or 3 ms, and under 10 % of the difference (or 3 ms) unexplained where nothing unexplained was put in."""
     table = judged(course, condition)
-    # a wind makes a lift dearer than the same lift was in calm air: that is between the two causes
-    missed = table[~table["holds"] & (table["case"] != "deeper lift in a headwind")]
+    missed = table[~table["holds"]]
     assert missed.empty, missed.to_string()
 
 
 @pytest.mark.parametrize("course", ["oval", "four-corner oval"])
 def test_oval_changes_with_consumer_noise(course: str) -> None:
-    """Within 12 % or 8 ms where position does not drift."""
+    """Within 12 % or 8 ms where position hardly drifts; what is left over may be a little more."""
     table = judged(course, "60 Hz consumer, steady position")
     missed = table[table["put in"] & ~table["holds"]]
     assert missed.empty, missed.to_string()
+    assert table["holds"].mean() > 0.97
 
 
 def test_wind_and_power_are_not_the_driver() -> None:
     rate, noise = ledger_cases.CONDITIONS["60 Hz"]
-    for course in ("oval", "four-corner oval"):
+    for course in ("oval", "four-corner oval", "road course"):
         table = ledger_cases.explained(course, rate, noise)
         rows = table[table["case"].isin(["3 % less power", "headwind 2 m/s"])]
-        assert (rows["ledger"] / rows["true cost"] - 1).abs().max() < 0.05
+        assert len(rows) == 2 and (rows["ledger"] / rows["true cost"] - 1).abs().max() < 0.05
 
 
-def test_road_course_changes() -> None:
-    """Most hold; the misses are of a few milliseconds where pedals move within metres of a hairpin."""
-    table = judged("road course", "60 Hz")
-    driven = table[table["put in"] & (table["cause"] != "unexplained")]
-    assert driven["holds"].mean() > 0.8
-    assert driven["error"].abs().max() < 0.02
-    rest = table[~table["put in"]]
-    assert rest["error"].abs().max() < 0.012
+@pytest.mark.parametrize("condition", ["20 Hz", "60 Hz"])
+def test_road_course_changes(condition: str) -> None:
+    """Pedals that move within two samples are read with the help of speed; brakes and gears answer speed."""
+    table = judged("road course", condition)
+    missed = table[~table["holds"]]
+    assert len(missed) <= (1 if condition == "20 Hz" else 0), missed.to_string()
 
 
 def test_uncertainties_are_honest() -> None:
-    """About 95 % of the truths lie within two of them, with drifting position too."""
-    tables = [judged(course, "60 Hz consumer") for course in ("oval", "four-corner oval", "road course")]
-    table = pd.concat(tables)
-    table = table[table["cause"] != "carried_in"]
-    within = (table["error"].abs() <= 2 * table["sigma"] + 1e-4).mean()
-    assert within > 0.93
+    """About 95 % of the truths lie within two of them, with drifting position too, and for every kind of cause."""
+    table = pd.concat([judged(course, "60 Hz consumer") for course in ("oval", "four-corner oval", "road course")])
+    within = table["error"].abs() <= 2 * table["sigma"] + 1e-4
+    assert within.mean() > 0.93
+    by_cause = within.groupby(table["cause"]).mean()
+    assert (by_cause > 0.88).all(), by_cause.to_string()
+    # and they say something: no cause is more than a few times surer than stated
+    spread = table.assign(square=(table["error"] / table["sigma"]) ** 2).groupby("cause")["square"].mean() ** 0.5
+    assert (spread > 0.2).all(), spread.to_string()

@@ -122,21 +122,28 @@ def _same_pedals(course: tuple[Track, Car], base: Script, changed: Script, usual
     """
     track, car = course
 
-    def lifts(script: Script, speed: float) -> pd.DataFrame:
-        return drive(track, car, [script], start_speed=speed, out_lap=False, in_lap=False).lifts(1)
+    def driven(script: Script, speed: float) -> tuple[pd.DataFrame, Truth]:
+        truth = drive(track, car, [script], start_speed=speed, out_lap=False, in_lap=False)
+        return truth.lifts(1), truth
 
-    wanted = lifts(base, usual)
+    def seconds(truth: Truth, place: float) -> float:
+        """Time from a place to 10 m further on."""
+        begin, end = truth.time_at_run(np.array([place, place + 10.0]))
+        return float(end - begin)
+
+    wanted, usually = driven(base, usual)
     script = changed
     for _ in range(5):
-        seen = lifts(script, speed)
+        seen, now = driven(script, speed)
         actions = []
         for k, action in enumerate(script.actions):
             assert isinstance(action, Lift)
-            at = {
-                name: (float(wanted[name].iloc[k]), float(seen[name].iloc[k])) for name in ("end_distance", "duration")
-            }
-            hold = action.hold + (at["end_distance"][0] - at["end_distance"][1]) / 40.0
-            actions.append(replace(action, hold=hold))
+            begin, end = float(wanted["start_distance"].iloc[k]), float(wanted["end_distance"].iloc[k])
+            ramp = changed.actions[k].ramp * seconds(now, begin) / seconds(usually, begin)  # type: ignore[union-attr]
+            recovery = changed.actions[k].recovery * seconds(now, end - 10.0) / seconds(usually, end - 10.0)  # type: ignore[union-attr]
+            late = (end - float(seen["end_distance"].iloc[k])) * seconds(now, end) / 10.0
+            late -= ramp - action.ramp + recovery - action.recovery
+            actions.append(replace(action, ramp=ramp, recovery=recovery, hold=action.hold + late))
         script = replace(script, actions=tuple(actions))
     return script
 
@@ -297,7 +304,7 @@ def explained(name: str, rate: float, noise: Noise | None, seed: int = 1) -> pd.
         table = ledger(frames[lap], frames[reference], model=model)
         assert abs(table.cells.to_numpy().sum() + table.carried_in - table.total) < 1e-9
         sums = table.cells.sum()
-        spread = np.sqrt((table.uncertainties**2).sum())
+        spread = pd.Series(table.lap_uncertainties)
         found = {"carried_in": table.carried_in}
         sigma = {"carried_in": table.carried_in_uncertainty}
         for cause, columns in {**DRIVER, "unexplained": ("unexplained",)}.items():
