@@ -30,13 +30,14 @@ if TYPE_CHECKING:
     from lapkit.analysers.line_speed import line_speed
     from lapkit.analysers.lines import compare_lines
     from lapkit.analysers.markers import place_at
-    from lapkit.analysers.oddities import oddities
+    from lapkit.analysers.oddities import marked_laps, oddities
     from lapkit.analysers.replay import replay
-    from lapkit.analysers.runs import run_table
+    from lapkit.analysers.runs import corner_times, run_table
     from lapkit.analysers.setup_effects import setup_effects
-    from lapkit.analysers.setups import compare_setups
+    from lapkit.analysers.setups import best_order, compare_setups
     from lapkit.analysers.stint import fall_off
     from lapkit.analysers.surface import surface
+    from lapkit.analysers.tyres import tyre_diameter
     from lapkit.analysers.understeer import understeer_gradient
     from lapkit.importers import load
     from lapkit.importers.csv import read_csv
@@ -64,6 +65,10 @@ _HOMES = {
     "compare_setups": "lapkit.analysers.setups",
     "corner_lines": "lapkit.analysers.line_groups",
     "corners": "lapkit.analysers.corners",
+    "tyre_diameter": "lapkit.analysers.tyres",
+    "marked_laps": "lapkit.analysers.oddities",
+    "corner_times": "lapkit.analysers.runs",
+    "best_order": "lapkit.analysers.setups",
     "understeer_gradient": "lapkit.analysers.understeer",
     "crossover": "lapkit.analysers.crossover",
     "delta": "lapkit.analysers.delta",
@@ -114,10 +119,12 @@ __all__ = [
     "UnitError",
     "balance",
     "best_lap",
+    "best_order",
     "charts",
     "compare_lines",
     "compare_setups",
     "corner_lines",
+    "corner_times",
     "corners",
     "crossover",
     "delta",
@@ -137,6 +144,7 @@ __all__ = [
     "load",
     "longitudinal_model",
     "losses",
+    "marked_laps",
     "oddities",
     "place_at",
     "read_csv",
@@ -151,6 +159,7 @@ __all__ = [
     "surface",
     "track_from_centre_line",
     "track_from_edges",
+    "tyre_diameter",
     "understeer_gradient",
 ]
 __version__ = "0.1.0"

@@ -17,7 +17,8 @@ import pandas as pd
 from lapkit.analysers.drive_again import Course, Variants
 from lapkit.analysers.energy import LongitudinalModel, longitudinal_model, usable_laps
 from lapkit.analysers.engine_power import EngineModel, engine_model, engine_rate
-from lapkit.analysers.gearing import CAUTION, Gearing, GivenGears, gears, given_gears
+from lapkit.analysers.gear_table import GivenGears, given_gears
+from lapkit.analysers.gearing import CAUTION, Gearing, gears
 from lapkit.analysers.lap_pair import Pair
 from lapkit.analysers.launch import Launch, launches
 from lapkit.channels import FloatArray, from_si

@@ -218,8 +218,6 @@ def _fuel(samples: pd.DataFrame, time: FloatArray, start: FloatArray) -> FloatAr
 
 def _marks(session: Session) -> dict[int, str]:
     """Lap -> kinds of oddity found in it."""
-    try:
-        from lapkit.analysers.oddities import marked_laps
-    except ModuleNotFoundError:
-        return {}
-    return dict(marked_laps(session))
+    from lapkit.analysers.oddities import marked_laps
+
+    return marked_laps(session)

@@ -267,7 +267,9 @@ def compare_setups(
     One curve is fitted to the laps of both: a common fall-off with tyre age (with a bend where the laps show one), the
     difference, and, with three runs or more whose times are known, a steady drift over the day. Warm-up laps are found for
     all runs together and set aside; odd laps are given less weight; all of them are shown. With one run of each, what the
-    day did between them, and what runs differ by on their own, is in the difference: nothing in such laps can tell it.
+    day did between them, and what runs differ by on their own, is in the difference: nothing in such laps can tell it. Four runs
+    show that only where it is large: where runs differ by 0.04 s on their own and laps scatter by 0.04 to 0.12 s, 84 of 100
+    intervals of A B B A hold the truth, of eight runs 93; with `run_scatter` given 95 and more do.
 
     Examples
     --------

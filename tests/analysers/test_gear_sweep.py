@@ -33,7 +33,7 @@ CURVES: dict[str, tuple[tuple[float, float], ...]] = {
 each bends, if at all, where it is seen; nothing can be known of a bend that is not."""
 NO_LIMIT, LIMIT = 1000.0, 622.0  # the second is met already with the gears of the recording
 CASES = [("level", LIMIT), ("rising", NO_LIMIT), ("rising", LIMIT), ("peaked", NO_LIMIT), ("peaked", LIMIT)]
-CHANGES = (0.95, 0.98, 1.02, 1.05)
+CHANGES = (0.95, 1.02, 1.05)
 
 
 def car_of(curve: str, limit: float, change: float = 1.0) -> Car:
@@ -58,7 +58,7 @@ def same_pedals_by_place(car: Car, scripts: Sequence[Script], usual: Truth) -> T
     The simulated driver's lifts last so many seconds; at another speed they would cover other metres.
     """
     new = list(scripts)
-    for _ in range(3):
+    for _ in range(2):
         seen = run(car, new)
         for lap in seen.numbers:
             row = lap - 1 + seen.first

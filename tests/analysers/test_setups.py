@@ -61,7 +61,7 @@ def test_the_stated_laps_see_the_difference_four_times_in_five(order, difference
             *simulate_runs(rng, order, sizes, [0] * len(order), difference=difference, **setting), resamples=0
         )
         seen += found.significant
-    assert 0.75 - 0.02 <= seen / 300 <= 0.85 + 0.02  # and what 300 tries may be off by luck
+    assert 0.75 <= seen / 300 <= 0.85
 
 
 def test_a_run_offset_that_is_known_is_allowed_for():
@@ -287,7 +287,8 @@ def test_recordings_from_end_to_end(power):
     other, time_b = recorded(12, power, track=one_run.track)
     found = compare_setups(one_run, other, names=("before", "after"), resamples=199)
     assert abs(found.difference - (time_b - time_a)) < 1.5 * found.margin
-    assert found.significant == (power == 1.06) or power == 1.02
+    assert found.significant or power < 1.06
+    assert not found.significant or power > 1.0
     corners = found.table["corner"].tolist()
     assert corners[-1] == "lap"
     assert len(corners) > 1

@@ -106,7 +106,9 @@ def test_bars_are_to_one_scale_and_pale_inside_the_noise():
     for bar in column:
         row = round(bar.get_y() + 0.3) - 1
         assert bar.get_width() == pytest.approx(table.cells["longer_way"].iloc[row] * per_second)
-        assert bar.get_facecolor()[:3] == to_rgb(WEAK)
+        value, known = table.cells["longer_way"].iloc[row], table.significant["longer_way"].iloc[row]
+        assert bar.get_facecolor()[:3] == to_rgb((LOST if value > 0 else GAINED) if known else WEAK)
+    assert not table.significant["longer_way"].all()
     assert greatest.get_facecolor()[:3] == to_rgb(LOST)
 
 
