@@ -8,25 +8,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from support import fails, run
 
 from lapkit.__main__ import main
 
 DATA = Path(__file__).parents[1] / "sample_data"
 OVAL, ROAD = str(DATA / "oval_run.csv"), str(DATA / "road_course.csv")
-
-
-def run(capsys, *words: str) -> str:
-    assert main(list(words)) == 0
-    return capsys.readouterr().out
-
-
-def fails(capsys, *words: str) -> str:
-    assert main(list(words)) == 2
-    captured = capsys.readouterr()
-    assert captured.out == ""
-    assert captured.err.count("\n") == 1
-    assert "Traceback" not in captured.err
-    return captured.err
 
 
 def test_laps_json_has_the_agreed_keys(capsys):

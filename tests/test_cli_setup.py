@@ -4,25 +4,11 @@ import json
 from pathlib import Path
 
 import pytest
-
-from lapkit.__main__ import main
+from support import fails, run
 
 DATA = Path(__file__).parents[1] / "sample_data"
 A, B, LONG, ROAD = (str(DATA / f"{name}.csv") for name in ("setup_a", "setup_b", "long_run", "road_course"))
 SHEETS = f"{DATA / 'sheet_a.toml'},{DATA / 'sheet_b.toml'}"
-
-
-def run(capsys, *words: str) -> str:
-    assert main(list(words)) == 0
-    return capsys.readouterr().out
-
-
-def fails(capsys, *words: str) -> str:
-    assert main(list(words)) == 2
-    captured = capsys.readouterr()
-    assert captured.out == ""
-    assert captured.err.count("\n") == 1
-    return captured.err
 
 
 def test_setup_finds_the_effect_and_says_what_differs(capsys, tmp_path):

@@ -4,25 +4,12 @@ import json
 from pathlib import Path
 
 import pytest
+from support import fails, run
 
-from lapkit.__main__ import main
 from lapkit.model.track_file import read_track
 
 DATA = Path(__file__).parents[1] / "sample_data"
 OVAL, LINES, TRACK = str(DATA / "oval_run.csv"), str(DATA / "two_lines.csv"), str(DATA / "marlow_basin.toml")
-
-
-def run(capsys, *words: str) -> str:
-    assert main(list(words)) == 0
-    return capsys.readouterr().out
-
-
-def fails(capsys, *words: str) -> str:
-    assert main(list(words)) == 2
-    captured = capsys.readouterr()
-    assert captured.out == ""
-    assert captured.err.count("\n") == 1
-    return captured.err
 
 
 def test_lines_says_that_each_line_has_its_corner(capsys, tmp_path):

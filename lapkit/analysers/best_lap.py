@@ -262,10 +262,8 @@ def best_lap(
 
 def _frames(laps: Session | Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
     if isinstance(laps, Session):
-        numbers = laps.laps.loc[laps.clean, "lap"]
-        if numbers.empty:
-            laps.best_number()  # says why there is none
-        return [laps.lap(int(number)) for number in numbers]
+        laps.best_number()  # says why there is none
+        return laps.clean_laps()
     frames = [laps] if isinstance(laps, pd.DataFrame) else list(laps)
     if not frames:
         raise LapError("No laps were given; a best possible lap needs at least one clean lap.")

@@ -10,9 +10,9 @@ import numpy as np
 import pandas as pd
 
 from lapkit.analysers.regression import quantile
-from lapkit.analysers.run_curve import TYRE_CAUTION, in_html, plain_value, records, two_names
+from lapkit.analysers.run_curve import TYRE_CAUTION, in_html, two_names
 from lapkit.errors import LapkitError
-from lapkit.model.show import plain
+from lapkit.model.show import json_rows, jsonable, plain
 
 if TYPE_CHECKING:
     from lapkit.analysers.stint import FallOff
@@ -78,8 +78,8 @@ class Crossover:
         """Return everything as plain numbers and words, for JSON; None stands for what is not known."""
         names = ("lap", "low", "high", "faster_early", "faster_late", "confidence")
         return {
-            **{name: plain_value(getattr(self, name)) for name in names}, "names": list(self.names),
-            "table": records(self.table), "words": self.words, "caution": TYRE_CAUTION,
+            **{name: jsonable(getattr(self, name)) for name in names}, "names": list(self.names),
+            "table": json_rows(self.table), "words": self.words, "caution": TYRE_CAUTION,
         }  # fmt: skip
 
     def __repr__(self) -> str:

@@ -30,6 +30,7 @@ from lapkit.analysers.gear_table import (
 from lapkit.analysers.lap_inputs import columns_of
 from lapkit.channels import FloatArray, from_si, to_si
 from lapkit.errors import ColumnError
+from lapkit.model.show import json_rows
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -181,17 +182,10 @@ class Gearing:
 
     def to_dict(self) -> dict[str, Any]:
         """Return the gearing as plain values in SI, for JSON."""
-
-        def records(table: pd.DataFrame) -> list[dict[str, Any]]:
-            return [
-                {str(k): None if isinstance(v, float) and np.isnan(v) else v for k, v in row.items()}
-                for row in table.to_dict("records")
-            ]
-
         return {
-            "gears": records(self.table),
-            "corners": records(self.corners),
-            "straights": records(self.straights),
+            "gears": json_rows(self.table),
+            "corners": json_rows(self.corners),
+            "straights": json_rows(self.straights),
             "numbered_by": self.numbered_by,
             "agreement": None if np.isnan(self.agreement) else self.agreement,
             "notes": list(self.notes),

@@ -113,7 +113,7 @@ def frames_of(laps: Laps) -> list[pd.DataFrame]:
     elif not hasattr(laps, "laps"):
         raise FrameError(f"expected a session, a lap frame or a list of them, and got {type(laps).__name__}.")
     else:
-        frames = [laps.lap(int(number)) for number in laps.laps["lap"][laps.clean]]
+        frames = laps.clean_laps()
     for frame in frames:
         if "offset" not in frame.columns:
             name = f"{frame.attrs.get('source', 'the frame')}: lap {frame.attrs.get('lap', '?')}"

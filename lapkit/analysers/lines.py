@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
@@ -32,7 +31,7 @@ from lapkit.analysers.two_groups import CONFIDENCE, Welch, holm, laps_needed, we
 from lapkit.channels import UNCERTAINTY, FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute
-from lapkit.model.show import html_table, text_table
+from lapkit.model.show import html_table, json_rows, jsonable, text_table
 
 LINE_COLUMNS = ["corner", "quantity", "unit", "a", "b", "difference", "difference_uncertainty", "margin", "significant"]
 PART_COLUMNS = {"run_part": "object", "from_lap": "int64", "to_lap": "int64", "difference": "float64",
@@ -149,18 +148,14 @@ class LineComparison:
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers and words, for JSON; None stands for what is not known."""
-
-        def rows(table: pd.DataFrame) -> list[dict[str, Any]]:
-            return [{str(k): _plain(v) for k, v in record.items()} for record in table.to_dict("records")]
-
         return {
             "names": list(self.names),
             "laps": {side: list(numbers) for side, numbers in self.laps.items()},
             "confidence": self.confidence,
-            "table": rows(self.table),
-            "causes": rows(self.causes),
-            "parts": rows(self.parts),
-            "laps_needed": _plain(self.needed),
+            "table": json_rows(self.table),
+            "causes": json_rows(self.causes),
+            "parts": json_rows(self.parts),
+            "laps_needed": jsonable(self.needed),
             "verdict": self.verdict,
             "notes": list(self.notes),
             "caution": CAUTION,
@@ -405,11 +400,3 @@ def _about(
     if not model.ok:
         notes.append(f"Without a model of the car ({model.reason}) the ledger knows the longer way alone.")
     return notes
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, bool | np.bool_):
-        return bool(value)
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    return int(value) if isinstance(value, np.integer) else value

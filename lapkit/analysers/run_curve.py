@@ -242,20 +242,6 @@ def lap_rows(laps: RunLaps, expected: FloatArray, weight: FloatArray, warm_up: i
     return out
 
 
-def plain_value(value: Any) -> Any:
-    """A number as JSON has it: None where it is not known."""
-    if isinstance(value, bool | np.bool_):
-        return bool(value)
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    return int(value) if isinstance(value, np.integer) else value
-
-
-def records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return a table row by row as JSON has it."""
-    return [{str(k): plain_value(v) for k, v in record.items()} for record in table.to_dict("records")]
-
-
 def seconds(value: Any, *, sign: str = "") -> str:
     """Write seconds to the millisecond, a dash where there are none."""
     return f"{float(value):{sign}.3f}" if value is not None and math.isfinite(value) else "-"

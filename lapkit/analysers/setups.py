@@ -18,8 +18,6 @@ from lapkit.analysers.run_curve import (
     check_share,
     in_html,
     lap_rows,
-    plain_value,
-    records,
     run_laps,
     seconds,
     told_apart,
@@ -32,7 +30,7 @@ from lapkit.analysers.setups_given import clock_of, enough, together
 from lapkit.analysers.two_groups import CONFIDENCE, POWER, holm, sample_size
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError, LapkitError
-from lapkit.model.show import html_table, plain, text_table
+from lapkit.model.show import html_table, json_rows, jsonable, plain, text_table
 
 if TYPE_CHECKING:
     from lapkit.analysers.setups_given import Runs
@@ -181,9 +179,9 @@ class SetupComparison:
                   "fall_off_difference", "fall_off_difference_margin", "bend", "order", "drift", "drift_margin",
                   "run_scatter", "scatter", "confidence")  # fmt: skip
         return {
-            "names": list(self.names), **{name: plain_value(getattr(self, name)) for name in single},
-            "laps_needed": plain_value(self.needed), "laps_done": list(self.done), "table": records(self.table),
-            "checks": records(self.checks), "laps": records(self.laps), "verdict": self.verdict,
+            "names": list(self.names), **{name: jsonable(getattr(self, name)) for name in single},
+            "laps_needed": jsonable(self.needed), "laps_done": list(self.done), "table": json_rows(self.table),
+            "checks": json_rows(self.checks), "laps": json_rows(self.laps), "verdict": self.verdict,
             "notes": list(self.notes), "caution": CAUTION,
         }  # fmt: skip
 
@@ -192,7 +190,7 @@ class SetupComparison:
         rows = [
             ["lap" if row["corner"] == LAP else f"corner {row['corner']}", *(seconds(row[side]) for side in "ab"),
              seconds(row["difference"], sign="+"), seconds(row["margin"]), "more than luck" if row["significant"] else ""]
-            for row in records(self.table)
+            for row in json_rows(self.table)
         ]  # fmt: skip
         return heads, rows
 
@@ -207,7 +205,7 @@ class SetupComparison:
         odd = html_table(
             ["Setup", "Run", "Lap", "Lap time (s)", "Off the curve (s)", "Counts", ""],
             [[str(row["setup"]), str(row["run"]), str(row["lap"]), seconds(row["lap_time"]), seconds(row["residual"], sign="+"),
-              f"{100 * row['weight']:.0f} %", row["marks"].replace(",", ", ")] for row in records(marked)],
+              f"{100 * row['weight']:.0f} %", row["marks"].replace(",", ", ")] for row in json_rows(marked)],
             left=[0, 6],
         ) if len(marked) else ""  # fmt: skip
         return in_html(self.verdict, html_table(heads, rows, left=[0, 5]) + odd, [*self.notes], CAUTION)

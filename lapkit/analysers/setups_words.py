@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Any
 
-from lapkit.analysers.run_curve import records
 from lapkit.analysers.two_groups import POWER
+from lapkit.model.show import json_rows
 
 if TYPE_CHECKING:
     from lapkit.analysers.setups import SetupComparison
@@ -58,7 +58,7 @@ def _over_the_lap(found: SetupComparison) -> str:
 
 
 def _by_checks(found: SetupComparison) -> list[str]:
-    rows = {str(row["method"]): row for row in records(found.checks)}
+    rows = {str(row["method"]): row for row in json_rows(found.checks)}
     parts = []
     dealt, drawn = rows.get("laps dealt out at random"), rows.get("bootstrap")
     pairs = rows.get("pairs at like tyre age")
@@ -75,7 +75,7 @@ def _by_checks(found: SetupComparison) -> list[str]:
 
 
 def _by_corner(found: SetupComparison) -> list[str]:
-    rows = [row for row in records(found.table) if row["corner"] != "lap"]
+    rows = [row for row in json_rows(found.table) if row["corner"] != "lap"]
     if not rows:
         return []
     sure = [row for row in rows if row["significant"]]
@@ -139,7 +139,7 @@ def _odd(found: SetupComparison) -> list[str]:
     if found.warm_up:
         each = "lap" if found.warm_up == 1 else f"{found.warm_up} laps"
         said.append(f"The first {each} of each run {'is' if found.warm_up == 1 else 'are'} warm-up and set aside.")
-    odd = [row for row in records(found.laps) if 0 <= row["weight"] < 0.5 and _off(row)]
+    odd = [row for row in json_rows(found.laps) if 0 <= row["weight"] < 0.5 and _off(row)]
     if odd:
         shown = [
             f"{row['setup']} run {row['run']} lap {row['lap']} ({row['residual']:+.2f} s{_kind(row)})"

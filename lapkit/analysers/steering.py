@@ -52,7 +52,7 @@ def frames_of(laps: Laps) -> list[pd.DataFrame]:
     """Lap frames, from frames or from the clean laps of a session."""
     if isinstance(laps, pd.DataFrame):
         return [laps]
-    frames = list(laps) if isinstance(laps, Sequence) else [laps.lap(int(n)) for n in laps.laps.loc[laps.clean, "lap"]]
+    frames = list(laps) if isinstance(laps, Sequence) else laps.clean_laps()
     if not frames or not all(isinstance(f, pd.DataFrame) and "speed" in f.columns for f in frames):
         raise FrameError(
             "balance needs a session with a clean lap, or lap frames with the column 'speed', such as session.lap(3)."

@@ -21,8 +21,6 @@ from lapkit.analysers.run_curve import (
     find_warm_up,
     in_html,
     lap_rows,
-    plain_value,
-    records,
     run_laps,
     seconds,
     told_apart,
@@ -31,7 +29,7 @@ from lapkit.analysers.runs import MEANS, corner_times, run_table
 from lapkit.analysers.two_groups import CONFIDENCE
 from lapkit.channels import CHANNELS, FloatArray, from_si
 from lapkit.errors import LapkitError
-from lapkit.model.show import html_table, plain, text_table
+from lapkit.model.show import html_table, json_rows, jsonable, plain, text_table
 
 __all__ = ["Crossover", "FallOff", "corner_times", "crossover", "fall_off", "run_table"]
 
@@ -160,12 +158,12 @@ class FallOff:
         if len(odd):
             shown = ", ".join(
                 f"lap {row['lap']} ({row['residual']:+.2f} s{_marked(str(row['marks']))})"
-                for row in records(odd.head(5))
+                for row in json_rows(odd.head(5))
             )
             more = f" and {len(odd) - 5} more" if len(odd) > 5 else ""
             said.append(f"Odd laps, which hardly pull on the curve: {shown}{more}.")
         moving = self.channels[(self.channels["low"] > 0) | (self.channels["high"] < 0)]
-        for row in records(moving.head(3)):
+        for row in json_rows(moving.head(3)):
             said.append(f"{_channel_words(row['channel'], row['from_value'], row['to_value'])} over the run.")
         return said
 
@@ -174,8 +172,8 @@ class FallOff:
         names = ("rate", "low", "high", "tau", "p", "warm_up", "warm_up_cost", "bend", "bend_low", "bend_high",
                  "late_rate", "late_low", "late_high", "scatter", "lap_to_lap", "confidence")  # fmt: skip
         return {
-            **{name: plain_value(getattr(self, name)) for name in names},
-            "laps": records(self.laps), "channels": records(self.channels), "words": self.words,
+            **{name: jsonable(getattr(self, name)) for name in names},
+            "laps": json_rows(self.laps), "channels": json_rows(self.channels), "words": self.words,
             "notes": list(self.notes), "caution": TYRE_CAUTION,
         }  # fmt: skip
 
@@ -184,7 +182,7 @@ class FallOff:
         return heads, [
             [str(row["run"]), str(row["lap"]), f"{row['tyre_age']:.0f}", seconds(row["lap_time"]), seconds(row["expected"]),
              seconds(row["residual"], sign="+"), f"{100 * row['weight']:.0f} %", row["marks"].replace(",", ", ")]
-            for row in records(self.laps)
+            for row in json_rows(self.laps)
         ]  # fmt: skip
 
     def __repr__(self) -> str:

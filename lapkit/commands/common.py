@@ -8,8 +8,6 @@ import sys
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -82,23 +80,10 @@ def records(table: pd.DataFrame, keys: list[str]) -> list[dict[str, Any]]:
     return [{key: row[key] for key in keys} for row in table.to_dict("records")]
 
 
-def jsonable(value: Any) -> Any:
-    """Turn a value into what JSON can say; a missing number becomes null."""
-    if isinstance(value, dict):
-        return {str(key): jsonable(item) for key, item in value.items()}
-    if isinstance(value, list | tuple | np.ndarray):
-        return [jsonable(item) for item in (value.tolist() if isinstance(value, np.ndarray) else value)]
-    if isinstance(value, bool | np.bool_):
-        return bool(value)
-    if isinstance(value, np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        return float(value) if np.isfinite(value) else None
-    return value
-
-
 def print_json(content: dict[str, Any]) -> None:
     """Print JSON: SI units, missing numbers null."""
+    from lapkit.model.show import jsonable
+
     print(json.dumps(jsonable(content), indent=1, ensure_ascii=False, allow_nan=False))
 
 

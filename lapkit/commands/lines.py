@@ -69,7 +69,7 @@ def _sides(
         return _pair(named or ("a", "b")), side_a, side_b, f"Laps as given: {args.a} against {args.b}."
     from lapkit.analysers.line_groups import line_groups
 
-    frames = [s.lap(int(n)) for s in sessions for n in s.laps.loc[s.clean, "lap"]]
+    frames = [frame for session in sessions for frame in session.clean_laps()]
     source = sessions[0].recording.provenance.source
     if len(frames) < 2:
         raise LapError(

@@ -415,6 +415,10 @@ class Session:
         """Whether each row of the lap table is a complete lap with nothing out of the ordinary."""
         return self.laps["complete"] & (self.laps["flags"] == "")
 
+    def clean_laps(self) -> list[pd.DataFrame]:
+        """Return the frames of the clean laps, in driving order; none where no lap is clean."""
+        return [self.lap(int(number)) for number in self.laps.loc[self.clean, "lap"]]
+
     @property
     def about(self) -> dict[str, Any]:
         """What holds for every lap of the session: its source, track length, step, sample interval and so on."""

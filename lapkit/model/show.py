@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -52,6 +53,32 @@ def number(value: object, decimals: int, *, signed: bool = False) -> str:
         return "-"
     text = f"{figure:+.{decimals}f}" if signed else f"{figure:.{decimals}f}"
     return text
+
+
+def jsonable(value: Any) -> Any:
+    """Turn a value into what JSON can say; a missing number becomes None.
+
+    Examples
+    --------
+    >>> jsonable({"lap": np.int64(3), "lap_time": np.nan, "ok": np.True_})
+    {'lap': 3, 'lap_time': None, 'ok': True}
+    """
+    if isinstance(value, dict):
+        return {str(key): jsonable(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | np.ndarray):
+        return [jsonable(item) for item in (value.tolist() if isinstance(value, np.ndarray) else value)]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if np.isfinite(value) else None
+    return value
+
+
+def json_rows(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return a table row by row as JSON has it."""
+    return [jsonable(record) for record in table.to_dict("records")]
 
 
 def text_table(heads: Sequence[str], rows: Sequence[Sequence[str]], *, left: Sequence[int] = ()) -> str:
