@@ -12,96 +12,96 @@ from lapkit.errors import ColumnError, DataWarning, FileError, FrameError, LapEr
 
 if TYPE_CHECKING:
     from lapkit import charts, simulate
-    from lapkit.analysers.balance import balance
-    from lapkit.analysers.best_lap import best_lap
-    from lapkit.analysers.corners import corners
-    from lapkit.analysers.crossover import crossover
-    from lapkit.analysers.delta import delta, losses
-    from lapkit.analysers.driven_line import driven_line
-    from lapkit.analysers.energy import longitudinal_model
-    from lapkit.analysers.explain import explain
-    from lapkit.analysers.gear_sweep import gear_sweep
-    from lapkit.analysers.gearing import gears
-    from lapkit.analysers.height_run import height_run, height_runs
-    from lapkit.analysers.lanes import lane_shares
-    from lapkit.analysers.ledger import ledger
-    from lapkit.analysers.lifts import lifts
-    from lapkit.analysers.line_groups import corner_lines, line_groups
-    from lapkit.analysers.line_speed import line_speed
-    from lapkit.analysers.lines import compare_lines
-    from lapkit.analysers.markers import place_at
-    from lapkit.analysers.oddities import marked_laps, oddities
-    from lapkit.analysers.replay import replay
-    from lapkit.analysers.runs import corner_times, run_table
-    from lapkit.analysers.setup_effects import setup_effects
-    from lapkit.analysers.setups import best_order, compare_setups
-    from lapkit.analysers.stint import fall_off
-    from lapkit.analysers.surface import surface
-    from lapkit.analysers.tyres import tyre_diameter
-    from lapkit.analysers.understeer import understeer_gradient
+    from lapkit.analysers.balance.balance import balance
+    from lapkit.analysers.balance.understeer import understeer_gradient
+    from lapkit.analysers.gears.gearing import gears
+    from lapkit.analysers.gears.sweep import gear_sweep
+    from lapkit.analysers.gears.tyres import tyre_diameter
+    from lapkit.analysers.lap.corners import corners
+    from lapkit.analysers.lap.delta import delta, losses
+    from lapkit.analysers.lap.lifts import lifts
+    from lapkit.analysers.lap.line_speed import line_speed
+    from lapkit.analysers.lap.markers import place_at
+    from lapkit.analysers.ledger.energy import longitudinal_model
+    from lapkit.analysers.ledger.explain import explain
+    from lapkit.analysers.ledger.ledger import ledger
+    from lapkit.analysers.ledger.replay import replay
+    from lapkit.analysers.lines.best_lap import best_lap
+    from lapkit.analysers.lines.compare import compare_lines
+    from lapkit.analysers.lines.driven_line import driven_line
+    from lapkit.analysers.lines.height_run import height_run, height_runs
+    from lapkit.analysers.lines.lanes import lane_shares
+    from lapkit.analysers.lines.line_groups import corner_lines, line_groups
+    from lapkit.analysers.lines.surface import surface
+    from lapkit.analysers.oddities.oddities import marked_laps, oddities
+    from lapkit.analysers.setups.compare import best_order, compare_setups
+    from lapkit.analysers.setups.crossover import crossover
+    from lapkit.analysers.setups.effects import setup_effects
+    from lapkit.analysers.setups.runs import corner_times, run_table
+    from lapkit.analysers.setups.stint import fall_off
     from lapkit.importers import load
     from lapkit.importers.csv import read_csv
     from lapkit.model.recording import Recording
     from lapkit.model.session import Session
-    from lapkit.model.setup_file import read_sheet, read_sheets
-    from lapkit.model.setup_log import SetupLog
-    from lapkit.model.setup_sheet import Sheet
+    from lapkit.model.setup.file import read_sheet, read_sheets
+    from lapkit.model.setup.log import SetupLog
+    from lapkit.model.setup.sheet import Sheet
     from lapkit.model.show import readable
-    from lapkit.model.track import Track
-    from lapkit.model.track_file import read_track
-    from lapkit.model.track_learning import learn_track
-    from lapkit.model.track_shapes import track_from_centre_line, track_from_edges
+    from lapkit.model.tracks.file import read_track
+    from lapkit.model.tracks.learning import learn_track
+    from lapkit.model.tracks.shapes import track_from_centre_line, track_from_edges
+    from lapkit.model.tracks.track import Track
 
 _HOMES = {
     "Recording": "lapkit.model.recording",
     "Session": "lapkit.model.session",
-    "SetupLog": "lapkit.model.setup_log",
-    "Sheet": "lapkit.model.setup_sheet",
-    "Track": "lapkit.model.track",
-    "balance": "lapkit.analysers.balance",
-    "best_lap": "lapkit.analysers.best_lap",
+    "SetupLog": "lapkit.model.setup.log",
+    "Sheet": "lapkit.model.setup.sheet",
+    "Track": "lapkit.model.tracks.track",
+    "balance": "lapkit.analysers.balance.balance",
+    "best_lap": "lapkit.analysers.lines.best_lap",
     "charts": "lapkit.charts",
-    "compare_lines": "lapkit.analysers.lines",
-    "compare_setups": "lapkit.analysers.setups",
-    "corner_lines": "lapkit.analysers.line_groups",
-    "corners": "lapkit.analysers.corners",
-    "tyre_diameter": "lapkit.analysers.tyres",
-    "marked_laps": "lapkit.analysers.oddities",
-    "corner_times": "lapkit.analysers.runs",
-    "best_order": "lapkit.analysers.setups",
-    "understeer_gradient": "lapkit.analysers.understeer",
-    "crossover": "lapkit.analysers.crossover",
-    "delta": "lapkit.analysers.delta",
-    "driven_line": "lapkit.analysers.driven_line",
-    "explain": "lapkit.analysers.explain",
-    "fall_off": "lapkit.analysers.stint",
-    "gear_sweep": "lapkit.analysers.gear_sweep",
-    "gears": "lapkit.analysers.gearing",
-    "height_run": "lapkit.analysers.height_run",
-    "height_runs": "lapkit.analysers.height_run",
-    "lane_shares": "lapkit.analysers.lanes",
-    "learn_track": "lapkit.model.track_learning",
-    "ledger": "lapkit.analysers.ledger",
-    "lifts": "lapkit.analysers.lifts",
-    "line_groups": "lapkit.analysers.line_groups",
-    "line_speed": "lapkit.analysers.line_speed",
+    "compare_lines": "lapkit.analysers.lines.compare",
+    "compare_setups": "lapkit.analysers.setups.compare",
+    "corner_lines": "lapkit.analysers.lines.line_groups",
+    "corners": "lapkit.analysers.lap.corners",
+    "tyre_diameter": "lapkit.analysers.gears.tyres",
+    "marked_laps": "lapkit.analysers.oddities.oddities",
+    "corner_times": "lapkit.analysers.setups.runs",
+    "best_order": "lapkit.analysers.setups.compare",
+    "understeer_gradient": "lapkit.analysers.balance.understeer",
+    "crossover": "lapkit.analysers.setups.crossover",
+    "delta": "lapkit.analysers.lap.delta",
+    "driven_line": "lapkit.analysers.lines.driven_line",
+    "explain": "lapkit.analysers.ledger.explain",
+    "fall_off": "lapkit.analysers.setups.stint",
+    "gear_sweep": "lapkit.analysers.gears.sweep",
+    "gears": "lapkit.analysers.gears.gearing",
+    "height_run": "lapkit.analysers.lines.height_run",
+    "height_runs": "lapkit.analysers.lines.height_run",
+    "lane_shares": "lapkit.analysers.lines.lanes",
+    "learn_track": "lapkit.model.tracks.learning",
+    "ledger": "lapkit.analysers.ledger.ledger",
+    "lifts": "lapkit.analysers.lap.lifts",
+    "line_groups": "lapkit.analysers.lines.line_groups",
+    "line_speed": "lapkit.analysers.lap.line_speed",
     "load": "lapkit.importers",
-    "longitudinal_model": "lapkit.analysers.energy",
-    "losses": "lapkit.analysers.delta",
-    "oddities": "lapkit.analysers.oddities",
-    "place_at": "lapkit.analysers.markers",
+    "longitudinal_model": "lapkit.analysers.ledger.energy",
+    "losses": "lapkit.analysers.lap.delta",
+    "oddities": "lapkit.analysers.oddities.oddities",
+    "place_at": "lapkit.analysers.lap.markers",
     "read_csv": "lapkit.importers.csv",
-    "read_sheet": "lapkit.model.setup_file",
-    "read_sheets": "lapkit.model.setup_file",
-    "read_track": "lapkit.model.track_file",
+    "read_sheet": "lapkit.model.setup.file",
+    "read_sheets": "lapkit.model.setup.file",
+    "read_track": "lapkit.model.tracks.file",
     "readable": "lapkit.model.show",
-    "replay": "lapkit.analysers.replay",
-    "run_table": "lapkit.analysers.runs",
-    "setup_effects": "lapkit.analysers.setup_effects",
+    "replay": "lapkit.analysers.ledger.replay",
+    "run_table": "lapkit.analysers.setups.runs",
+    "setup_effects": "lapkit.analysers.setups.effects",
     "simulate": "lapkit.simulate",
-    "surface": "lapkit.analysers.surface",
-    "track_from_centre_line": "lapkit.model.track_shapes",
-    "track_from_edges": "lapkit.model.track_shapes",
+    "surface": "lapkit.analysers.lines.surface",
+    "track_from_centre_line": "lapkit.model.tracks.shapes",
+    "track_from_edges": "lapkit.model.tracks.shapes",
 }
 
 __all__ = [

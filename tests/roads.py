@@ -12,8 +12,8 @@ from lapkit import Recording, Session
 from lapkit.importers.sampling import fill_blanks
 from lapkit.model.place import ReferenceLine
 from lapkit.model.recording import Provenance
-from lapkit.model.track import Track as LapTrack
-from lapkit.model.track import no_corners
+from lapkit.model.tracks.track import Track as LapTrack
+from lapkit.model.tracks.track import no_corners
 from lapkit.simulate.track import Element, Track, close_straights, corner, straight
 
 FINE = 0.1  # m between the points a line is drawn with

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from lapkit.__main__ import main
-from lapkit.analysers.gearing import CAUTION
+from lapkit.analysers.gears.gearing import CAUTION
 
 DATA = Path(__file__).parents[1] / "sample_data"
 RUN, TWO = str(DATA / "gears_run.csv"), str(DATA / "two_lines.csv")

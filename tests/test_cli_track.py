@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from support import fails, run
 
-from lapkit.model.track_file import read_track
+from lapkit.model.tracks.file import read_track
 
 DATA = Path(__file__).parents[1] / "sample_data"
 OVAL, LINES, TRACK = str(DATA / "oval_run.csv"), str(DATA / "two_lines.csv"), str(DATA / "marlow_basin.toml")

@@ -50,12 +50,13 @@ def test_only_the_agreed_names_stand_at_the_top():
     assert top <= {"README.md", "DEVELOPERS.md", "pyproject.toml", "lapkit", "notebooks", "sample_data", "tests"}
 
 
-def imports_of(folder: str) -> set[str]:
+def imports_of(folder: str, depth: int = 1) -> set[str]:
+    """Which parts of lapkit the modules of a folder use, by so many names below the package."""
     found = set()
-    for file in (ROOT / "lapkit" / folder).glob("*.py"):
+    for file in (ROOT / "lapkit" / folder).rglob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             if isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("lapkit."):
-                found.add(node.module.split(".")[1])
+                found.add("/".join(node.module.split(".")[1 : 1 + depth]))
     return found
 
 
@@ -67,6 +68,22 @@ def imports_of(folder: str) -> set[str]:
 ])  # fmt: skip
 def test_arrows_point_one_way(folder, may_use):
     assert imports_of(folder) <= may_use
+
+
+@pytest.mark.parametrize(("folder", "may_use"), [
+    ("statistics", set()),
+    ("lap", set()),
+    ("ledger", {"lap"}),
+    ("lines", {"lap", "ledger", "statistics"}),
+    ("gears", {"lap", "ledger"}),
+    ("oddities", {"lap", "ledger"}),
+    ("setups", {"lap", "oddities", "statistics"}),
+    ("balance", {"ledger", "lines", "statistics"}),
+])  # fmt: skip
+def test_arrows_between_analysers_point_one_way(folder, may_use):
+    used = {name.split("/")[1] for name in imports_of(f"analysers/{folder}", 2) if name.startswith("analysers/")}
+    assert used - {folder} == may_use
+    assert {path.name for path in (ROOT / "lapkit" / "analysers").iterdir() if path.is_dir()} >= {folder}
 
 
 def test_every_dimension_has_an_si_unit_of_factor_one():

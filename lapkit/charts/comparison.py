@@ -13,7 +13,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from lapkit.analysers.delta import delta, losses
+from lapkit.analysers.lap.delta import delta, losses
 from lapkit.channels import FloatArray, from_si
 from lapkit.charts.style import (
     INK,

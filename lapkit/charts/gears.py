@@ -12,9 +12,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from lapkit.analysers.gear_words import meets, several_tops
-from lapkit.analysers.gearing import Gearing
-from lapkit.analysers.markers import describe_place
+from lapkit.analysers.gears.gearing import Gearing
+from lapkit.analysers.gears.words import meets, several_tops
+from lapkit.analysers.lap.markers import describe_place
 from lapkit.channels import FloatArray, from_si
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
 from lapkit.charts.style import (
@@ -272,7 +272,7 @@ def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None)
     Examples
     --------
     >>> import lapkit
-    >>> from lapkit.analysers.gear_sweep import gear_sweep
+    >>> from lapkit.analysers.gears.sweep import gear_sweep
     >>> from matplotlib.figure import Figure
     >>> session = lapkit.load("sample_data/gears_run.csv")
     >>> sweep = gear_sweep(session, final_drives=[4.5, 4.7, 4.9], final_drive=4.5, rev_limit=680.7)

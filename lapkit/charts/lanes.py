@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from lapkit.analysers.lanes import OUTSIDE, lane_shares
+from lapkit.analysers.lines.lanes import OUTSIDE, lane_shares
 from lapkit.channels import FloatArray
 from lapkit.charts.line_pair import FILLS, Laps, Line, capital, lines_of, sources
 from lapkit.charts.style import INK, MUTED, SMALL, STYLE, AxesArray, given_axes, plain

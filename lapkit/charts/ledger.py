@@ -13,8 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 from numpy.typing import NDArray
 
-from lapkit.analysers.findings import headline, names_of, zones
-from lapkit.analysers.ledger import SIGNIFICANT, Ledger
+from lapkit.analysers.ledger.findings import headline, names_of, zones
+from lapkit.analysers.ledger.ledger import SIGNIFICANT, Ledger
 from lapkit.channels import FloatArray
 from lapkit.charts.comparison import HEIGHTS, LAP_LINE, REFERENCE_LINE, ROUND_STEPS
 from lapkit.charts.comparison import SIZE as ALONG

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lapkit.analysers.lines import LAP, LineComparison
-from lapkit.analysers.segment_times import segment_times
-from lapkit.analysers.two_groups import welch
+from lapkit.analysers.lap.segment_times import segment_times
+from lapkit.analysers.lines.compare import LAP, LineComparison
+from lapkit.analysers.statistics.two_groups import welch
 from lapkit.charts.line_pair import Line
 from lapkit.model.frame import attribute
 

@@ -11,8 +11,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from lapkit.analysers.driven_line import driven_line
-from lapkit.analysers.lines import LAP, LineComparison
+from lapkit.analysers.lines.compare import LAP, LineComparison
+from lapkit.analysers.lines.driven_line import driven_line
 from lapkit.channels import FloatArray, from_si
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
 from lapkit.charts.line_pair import Laps, Line, as_line, capital, corner_list, lines_of, listed, middle, sources
@@ -259,7 +259,7 @@ def line_costs(comparison: LineComparison, *, ax: Axes | None = None, speed_unit
     Examples
     --------
     >>> import lapkit
-    >>> from lapkit.analysers.lines import compare_lines
+    >>> from lapkit.analysers.lines.compare import compare_lines
     >>> from matplotlib.figure import Figure
     >>> session = lapkit.load("sample_data/oval_run.csv")
     >>> found = compare_lines([session.lap(n) for n in (1, 2, 3)], [session.lap(n) for n in (4, 5, 6)])

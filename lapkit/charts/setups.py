@@ -9,8 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from lapkit.analysers.setups import LAP, SetupComparison
-from lapkit.analysers.stint import Crossover, FallOff, crossover
+from lapkit.analysers.setups.compare import LAP, SetupComparison
+from lapkit.analysers.setups.stint import Crossover, FallOff, crossover
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
 from lapkit.charts.line_pair import capital
 from lapkit.charts.stint import AGE_SIZE, RunLook, age_limits, draw_run, finish_age_axes, note, one_axes
@@ -65,7 +65,7 @@ def setup_runs(
     Examples
     --------
     >>> import lapkit
-    >>> from lapkit.analysers.stint import fall_off, run_table
+    >>> from lapkit.analysers.setups.stint import fall_off, run_table
     >>> from matplotlib.figure import Figure
     >>> found = [fall_off(run_table(lapkit.load(f"sample_data/setup_{k}.csv"))) for k in "ab"]
     >>> setup_runs(*found, names=("A", "B"), ax=Figure().subplots()).get_title(loc="left")
@@ -139,7 +139,7 @@ def setup_differences(comparison: SetupComparison, *, ax: Axes | None = None) ->
     Examples
     --------
     >>> import pandas as pd
-    >>> from lapkit.analysers.setups import compare_setups
+    >>> from lapkit.analysers.setups.compare import compare_setups
     >>> from matplotlib.figure import Figure
     >>> age = np.arange(9)
     >>> laps = pd.DataFrame({"run": 1, "lap": age, "tyre_age": age, "lap_time": 30.0 + 0.02 * (-1.0) ** age})
@@ -204,8 +204,8 @@ def setup_picture(comparison: SetupComparison, a: FallOff, b: FallOff, crossing:
     Examples
     --------
     >>> import pandas as pd
-    >>> from lapkit.analysers.setups import compare_setups
-    >>> from lapkit.analysers.stint import fall_off
+    >>> from lapkit.analysers.setups.compare import compare_setups
+    >>> from lapkit.analysers.setups.stint import fall_off
     >>> from matplotlib import pyplot
     >>> age = np.arange(9)
     >>> laps = pd.DataFrame({"run": 1, "lap": age, "tyre_age": age, "lap_time": 30.0 + 0.02 * (-1.0) ** age})

@@ -12,9 +12,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from lapkit.analysers.regression import quantile
-from lapkit.analysers.runs import MEANS
-from lapkit.analysers.stint import FallOff
+from lapkit.analysers.setups.runs import MEANS
+from lapkit.analysers.setups.stint import FallOff
+from lapkit.analysers.statistics.regression import quantile
 from lapkit.channels import CHANNELS, FloatArray, from_si
 from lapkit.charts.comparison import BEHIND_TEXT, TITLE_WIDTH
 from lapkit.charts.style import (
@@ -201,7 +201,7 @@ def fall_off_chart(found: FallOff, *, ax: Axes | None = None) -> Axes:
     Examples
     --------
     >>> import lapkit
-    >>> from lapkit.analysers.stint import fall_off, run_table
+    >>> from lapkit.analysers.setups.stint import fall_off, run_table
     >>> from matplotlib.figure import Figure
     >>> found = fall_off(run_table(lapkit.load("sample_data/setup_b.csv")))
     >>> fall_off_chart(found, ax=Figure().subplots()).get_title(loc="left")
@@ -252,7 +252,7 @@ def run_channels(table: pd.DataFrame, *, dimension: str = "pressure", ax: Axes |
     Examples
     --------
     >>> import lapkit
-    >>> from lapkit.analysers.stint import run_table
+    >>> from lapkit.analysers.setups.stint import run_table
     >>> from matplotlib.figure import Figure
     >>> table = run_table(lapkit.load("sample_data/long_run.csv"))
     >>> run_channels(table, ax=Figure().subplots()).get_ylabel()

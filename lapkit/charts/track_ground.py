@@ -9,14 +9,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lapkit.analysers.lap_inputs import smooth
+from lapkit.analysers.ledger.inputs import smooth
 from lapkit.channels import FloatArray
 from lapkit.charts.line_pair import Line, middle
 from lapkit.charts.style import plain
 from lapkit.errors import FrameError, LapkitError
 from lapkit.model.frame import attribute
 from lapkit.model.place import ReferenceLine, closed_line
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 
 ACROSS = 0.13  # share of the map's length that the track's width is drawn with
 FOLD = 0.6  # share of a bend's radius used up on its inside, beyond which the picture would fold over

@@ -13,16 +13,16 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Polygon
 
-from lapkit.analysers.between import runs
-from lapkit.analysers.lap_inputs import smooth
-from lapkit.analysers.lines import LineComparison
+from lapkit.analysers.lap.between import runs
+from lapkit.analysers.ledger.inputs import smooth
+from lapkit.analysers.lines.compare import LineComparison
 from lapkit.channels import FloatArray
 from lapkit.charts.line_gains import Gain, gains_of
 from lapkit.charts.line_pair import FILLS, Laps, Line, capital, corner_list, lines_of, middle, sources
 from lapkit.charts.style import HAIRLINE, INK, MUTED, SMALL, STYLE, given_axes, plain
 from lapkit.charts.track_ground import Ground, Lane, borders, edges_of, factor_of, lanes_of, offset_of
-from lapkit.model.track import Track
-from lapkit.model.track_file import as_track
+from lapkit.model.tracks.file import as_track
+from lapkit.model.tracks.track import Track
 
 WIDTH = 10.5  # inches
 HEIGHT = (4.8, 9.5)  # inches, least and most

@@ -15,8 +15,8 @@ def register(commands: Commands) -> None:
 
 def best(args: argparse.Namespace) -> None:
     """Print the best possible lap."""
-    from lapkit.analysers.best_lap import best_lap
-    from lapkit.analysers.explain import CAUTION
+    from lapkit.analysers.ledger.explain import CAUTION
+    from lapkit.analysers.lines.best_lap import best_lap
 
     session = load(args, args.file)
     found = best_lap(session)

@@ -19,10 +19,10 @@ def register(commands: Commands) -> None:
 
 def compare(args: argparse.Namespace) -> None:
     """Say where and why a lap lost time to another."""
-    from lapkit.analysers.delta import delta
-    from lapkit.analysers.energy import longitudinal_model, usable_laps
-    from lapkit.analysers.explain import CAUTION, explain, to_try
-    from lapkit.analysers.ledger import ledger
+    from lapkit.analysers.lap.delta import delta
+    from lapkit.analysers.ledger.energy import longitudinal_model, usable_laps
+    from lapkit.analysers.ledger.explain import CAUTION, explain, to_try
+    from lapkit.analysers.ledger.ledger import ledger
 
     session = load(args, args.file)
     other = load(args, args.other, track=session.track) if args.other is not None else session

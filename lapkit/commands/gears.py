@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from lapkit.model.session import Session
-    from lapkit.model.setup_sheet import Sheet
+    from lapkit.model.setup.sheet import Sheet
 
 
 def register(commands: Commands) -> None:
@@ -44,9 +44,9 @@ def register(commands: Commands) -> None:
 
 def gears(args: argparse.Namespace) -> None:
     """Say how the engine turns round the lap, and what other final drives would do."""
-    from lapkit.analysers.gear_words import limit_words, sweep_words
-    from lapkit.analysers.gearing import CAUTION
-    from lapkit.analysers.gearing import gears as find_gears
+    from lapkit.analysers.gears.gearing import CAUTION
+    from lapkit.analysers.gears.gearing import gears as find_gears
+    from lapkit.analysers.gears.words import limit_words, sweep_words
     from lapkit.channels import to_si
 
     given: dict[str, Any] = {
@@ -72,7 +72,7 @@ def gears(args: argparse.Namespace) -> None:
     if limit is not None:
         print("\n" + "\n".join(limit_words(found, limit)))
     if sweep is not None:
-        from lapkit.analysers.gear_words import sweep_table
+        from lapkit.analysers.gears.words import sweep_table
 
         print(f"\nLap {sweep.attrs['lap']} driven again at the same pedals, ± about 95 %")
         print(laid_out(sweep_table(sweep, speed_unit=session.speed_unit)))
@@ -102,7 +102,7 @@ def _sweep(
     """Other final drives, where some were asked for."""
     if drives is None:
         return None
-    from lapkit.analysers.gear_sweep import gear_sweep
+    from lapkit.analysers.gears.sweep import gear_sweep
     from lapkit.channels import to_si
 
     restart = _positive("--restart-speed", args.restart_speed)
@@ -121,7 +121,7 @@ def _draw(args: argparse.Namespace, session: Session, sweep: Any, found: Any, li
 
 
 def _as_json(sweep: pd.DataFrame) -> dict[str, Any]:
-    from lapkit.analysers.gear_words import sweep_words
+    from lapkit.analysers.gears.words import sweep_words
 
     return {
         "rows": records(sweep, [str(c) for c in sweep.columns]),
@@ -186,7 +186,7 @@ def _options(text: str) -> str:
 def _sheet(path: str | None) -> Sheet | None:
     if path is None:
         return None
-    from lapkit.model.setup_file import read_sheet
+    from lapkit.model.setup.file import read_sheet
 
     return read_sheet(path)
 

@@ -32,8 +32,8 @@ def register(commands: Commands) -> None:
 
 def lines(args: argparse.Namespace) -> None:
     """Say which of two lines is faster where, and what it costs."""
-    from lapkit.analysers.energy import longitudinal_model, usable_laps
-    from lapkit.analysers.lines import compare_lines
+    from lapkit.analysers.ledger.energy import longitudinal_model, usable_laps
+    from lapkit.analysers.lines.compare import compare_lines
 
     first = load(args, args.files[0])
     sessions = [first, *(load(args, path, track=first.track) for path in args.files[1:])]
@@ -67,7 +67,7 @@ def _sides(
     if args.a is not None:
         side_a, side_b = (_laps(text, sessions) for text in (args.a, args.b))
         return _pair(named or ("a", "b")), side_a, side_b, f"Laps as given: {args.a} against {args.b}."
-    from lapkit.analysers.line_groups import line_groups
+    from lapkit.analysers.lines.line_groups import line_groups
 
     frames = [frame for session in sessions for frame in session.clean_laps()]
     source = sessions[0].recording.provenance.source

@@ -64,7 +64,7 @@ def laps(args: argparse.Namespace) -> None:
 
 def show_lifts(args: argparse.Namespace) -> None:
     """Print the lifts of a lap."""
-    from lapkit.analysers.lifts import lifts
+    from lapkit.analysers.lap.lifts import lifts
     from lapkit.model.show import plain
 
     session = load(args, args.file)
@@ -90,7 +90,7 @@ def _full(session: Session) -> str:
 
 def show_corners(args: argparse.Namespace) -> None:
     """Print the corners of a lap."""
-    from lapkit.analysers.corners import corners
+    from lapkit.analysers.lap.corners import corners
 
     session = load(args, args.file)
     lap = session.best_number() if args.lap is None else args.lap
@@ -116,7 +116,7 @@ def _from_markers(session: Session, table: pd.DataFrame, events: dict[str, str])
     """The same in words, a column an event."""
     if session.track.markers.empty:
         return {}
-    from lapkit.analysers.markers import describe_place
+    from lapkit.analysers.lap.markers import describe_place
 
     markers, length = session.track.markers, session.track.length
     return {

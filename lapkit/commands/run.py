@@ -27,7 +27,7 @@ def register(commands: Commands) -> None:
 
 def run(args: argparse.Namespace) -> None:
     """Say how lap time changes with the age of the tyres."""
-    from lapkit.analysers.stint import fall_off, run_table
+    from lapkit.analysers.setups.stint import fall_off, run_table
 
     first = load(args, args.files[0])
     sessions = [first, *(load(args, path, track=first.track) for path in args.files[1:])]

@@ -11,9 +11,9 @@ from lapkit.commands.run import tyre_ages
 from lapkit.errors import LapkitError
 
 if TYPE_CHECKING:
-    from lapkit.analysers.stint import Crossover, FallOff
+    from lapkit.analysers.setups.stint import Crossover, FallOff
     from lapkit.model.session import Session
-    from lapkit.model.setup_sheet import Sheet
+    from lapkit.model.setup.sheet import Sheet
 
     Curves = tuple[FallOff, FallOff, Crossover]
 
@@ -48,7 +48,7 @@ def register(commands: Commands) -> None:
 
 def setup(args: argparse.Namespace) -> None:
     """Say whether one setup is faster than another."""
-    from lapkit.analysers.setups import compare_setups
+    from lapkit.analysers.setups.compare import compare_setups
 
     sides = _sides(args.order, len(args.files))
     sheets = _sheets(args.sheets)
@@ -105,7 +105,7 @@ def _sheets(text: str | None) -> list[Sheet]:
     """The two sheets, or none."""
     if text is None:
         return []
-    from lapkit.model.setup_file import read_sheet
+    from lapkit.model.setup.file import read_sheet
 
     paths = [path.strip() for path in text.split(",")]
     if len(paths) != 2 or not all(paths):
@@ -137,7 +137,7 @@ def _curves(
     groups: Sequence[list[Session]], ages: Sequence[list[int]], names: tuple[str, str], fuel_effect: str | None
 ) -> Curves | None:
     """Each setup's own curve and where they cross; None where the runs are too short, or have no tyre age in common."""
-    from lapkit.analysers.stint import crossover, fall_off, run_table
+    from lapkit.analysers.setups.stint import crossover, fall_off, run_table
 
     tables = [run_table(sessions, tyre_age=age) for sessions, age in zip(groups, ages, strict=True)]
     try:
@@ -151,7 +151,7 @@ def _effects(sheets: Sequence[Sheet], session: Session) -> dict[str, Any] | None
     """What differs between the sheets, and which way it usually pulls where all corners turn one way."""
     if not sheets:
         return None
-    from lapkit.analysers.setup_effects import CAUTION, PHASES, describe_effects, setup_effects
+    from lapkit.analysers.setups.effects import CAUTION, PHASES, describe_effects, setup_effects
 
     turning = {str(corner) for corner in session.track.corners["direction"]}
     if len(turning) == 1:

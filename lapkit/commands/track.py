@@ -27,7 +27,7 @@ def track(args: argparse.Namespace) -> None:
     from dataclasses import replace
 
     from lapkit.model.show import plain
-    from lapkit.model.track import repeated
+    from lapkit.model.tracks.track import repeated
 
     session = load(args, args.file)
     found = session.track
@@ -64,7 +64,7 @@ def track(args: argparse.Namespace) -> None:
 
 def _marker(text: str, session: object) -> tuple[str, float]:
     """Name and place of a marker as written on the command line."""
-    from lapkit.analysers.markers import place_at
+    from lapkit.analysers.lap.markers import place_at
     from lapkit.model.session import Session
 
     assert isinstance(session, Session)

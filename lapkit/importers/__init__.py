@@ -11,7 +11,7 @@ from lapkit.errors import UnitError
 from lapkit.importers.csv import read_csv
 from lapkit.model.line import StartLineLike
 from lapkit.model.session import MAX_GAP, Session
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 
 
 def load(

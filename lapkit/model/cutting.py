@@ -12,7 +12,7 @@ from lapkit.model.counters import cut_by_lap_clock, cut_by_lap_column, cut_by_la
 from lapkit.model.laps import Cuts, cut_by_closing, cut_by_line
 from lapkit.model.line import StartLineLike, parse_start_line
 from lapkit.model.motion import Motion
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 
 
 def cut(

@@ -13,8 +13,8 @@ from lapkit.model.legs import astray
 from lapkit.model.motion import Motion
 from lapkit.model.noise import white_noise
 from lapkit.model.place import ReferenceLine, bends, blend, learn_reference, project, shifted
-from lapkit.model.track import Track
-from lapkit.model.track_fit import begins, begun
+from lapkit.model.tracks.fit import begins, begun
+from lapkit.model.tracks.track import Track
 from lapkit.model.turned import Turned, match_turning
 from lapkit.model.wander import REACH, spread, wander_rate
 
@@ -24,7 +24,7 @@ CLEAN_SPACING = 4.5  # m, where it is not: a line between them bends by millimet
 PINNED = float(np.sqrt(1.5))  # place tied to two crossings known without position shares their drift: 1 + 1/2
 OUTLIER = 10.0  # m out of line with its neighbours that a position must be to be left out
 CLEAN_NOISE = 0.02  # m; position quieter than this needs no help from speed
-FLOOR = 0.05  # m; what is left of the error of place and offset with perfect positions: a line between samples
+FLOOR = 0.012  # m; what is left of the error of place and offset with perfect positions: a line between samples
 # Windows that balance what is left of white noise against the bends of the line driven that they cut, m per
 # (m3)**0.2 of noise squared times the metres between positions (tuned on simulated laps).
 OFFSET_WINDOW, PLACE_WINDOW = 19.0, 40.0

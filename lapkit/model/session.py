@@ -25,10 +25,10 @@ from lapkit.model.motion import Motion
 from lapkit.model.placing import find_place, place_errors
 from lapkit.model.recording import Recording
 from lapkit.model.throttle import learn_full_throttle
-from lapkit.model.track import Track, no_corners, no_markers, resolve_markers
-from lapkit.model.track_file import as_track
-from lapkit.model.track_fit import facing
-from lapkit.model.track_shapes import complete_corners
+from lapkit.model.tracks.file import as_track
+from lapkit.model.tracks.fit import facing
+from lapkit.model.tracks.shapes import complete_corners
+from lapkit.model.tracks.track import Track, no_corners, no_markers, resolve_markers
 
 MAX_GAP = 0.5  # s; longer holes are not interpolated across
 CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position

@@ -25,7 +25,7 @@ from lapkit.channels import FloatArray
 from lapkit.model.laps import Cuts
 from lapkit.model.motion import Motion
 from lapkit.model.noise import white_noise
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 
 SPACING = (
     8.0  # m between the places that are matched (5 and 10 m give the same to a centimetre, a 12 m hairpin among them)

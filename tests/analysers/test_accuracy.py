@@ -14,7 +14,7 @@ import pytest
 from lapkit import Recording, Session, corners, delta, lifts, line_speed, losses
 from lapkit.model.place import ReferenceLine
 from lapkit.model.recording import Provenance
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 from lapkit.simulate import CONSUMER, Noise, Truth, oval, record, road_course, stint
 
 RATES = (10.0, 20.0, 50.0, 100.0)

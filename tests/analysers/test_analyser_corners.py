@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from lapkit import Recording, Session, simulate
-from lapkit.analysers.corners import CORNER_COLUMNS, corners
+from lapkit.analysers.lap.corners import CORNER_COLUMNS, corners
 from lapkit.channels import dimension_of
 from lapkit.errors import ColumnError, FrameError, LapError
 from lapkit.model.recording import Provenance

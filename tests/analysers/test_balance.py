@@ -10,9 +10,9 @@ import pytest
 from befallen import befallen_run
 
 from lapkit import Session
-from lapkit.analysers.balance import BALANCE_COLUMNS, balance
-from lapkit.analysers.statics import characteristic_speed, critical_speed
-from lapkit.analysers.understeer import understeer_gradient
+from lapkit.analysers.balance.balance import BALANCE_COLUMNS, balance
+from lapkit.analysers.balance.statics import characteristic_speed, critical_speed
+from lapkit.analysers.balance.understeer import understeer_gradient
 from lapkit.channels import STANDARD_GRAVITY
 from lapkit.errors import ColumnError, FrameError
 from lapkit.simulate import CONSUMER, oval, road_course

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lapkit.analysers.banked_turn import (
+from lapkit.analysers.lines.banked_turn import (
     friction_needed,
     ideal_speed,
     in_plane_acceleration,

@@ -8,7 +8,7 @@ import pytest
 from support import session_of
 
 import lapkit
-from lapkit.analysers.best_lap import COLUMNS, best_lap
+from lapkit.analysers.lines.best_lap import COLUMNS, best_lap
 from lapkit.errors import FrameError, LapError
 from lapkit.simulate import demo
 from lapkit.simulate.courses import oval

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lapkit.analysers.delta import DELTA_COLUMNS, LOSS_COLUMNS, delta, losses
+from lapkit.analysers.lap.delta import DELTA_COLUMNS, LOSS_COLUMNS, delta, losses
 from lapkit.channels import dimension_of
 from lapkit.errors import FrameError
 

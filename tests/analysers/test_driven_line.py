@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from support import session_of
 
 from lapkit import Session
-from lapkit.analysers.driven_line import LINE_COLUMNS, driven_line, height_of
+from lapkit.analysers.lines.driven_line import LINE_COLUMNS, driven_line, height_of
 from lapkit.errors import FrameError
 from lapkit.simulate import CONSUMER, oval, stint
 from lapkit.simulate.recorder import Noise

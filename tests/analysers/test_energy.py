@@ -8,10 +8,10 @@ import pytest
 from support import session_of
 
 import lapkit
-from lapkit.analysers.energy import LongitudinalModel, describe, longitudinal_model
-from lapkit.analysers.energy_fit import throttle_hats
-from lapkit.analysers.lap_inputs import smooth, smoothing_length
-from lapkit.analysers.replay import _Course
+from lapkit.analysers.ledger.energy import LongitudinalModel, describe, longitudinal_model
+from lapkit.analysers.ledger.energy_fit import throttle_hats
+from lapkit.analysers.ledger.inputs import smooth, smoothing_length
+from lapkit.analysers.ledger.replay import _Course
 from lapkit.simulate import CONSUMER, Car, oval, stint
 from lapkit.simulate.demo import OVAL_CAR
 

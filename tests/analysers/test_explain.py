@@ -12,8 +12,8 @@ import pytest
 from support import session_of
 
 from lapkit import corners, delta, explain, ledger, lifts, longitudinal_model, losses
-from lapkit.analysers.explain import summary, to_try
-from lapkit.analysers.findings import headline, standing_out, zones
+from lapkit.analysers.ledger.explain import summary, to_try
+from lapkit.analysers.ledger.findings import headline, standing_out, zones
 from lapkit.channels import from_si
 from lapkit.simulate import Braking, Lift, Line, Noise, drive, oval, oval_driver, record, road_course, road_driver
 from lapkit.simulate.demo import OVAL_CAR, ROAD_CAR

@@ -12,12 +12,12 @@ import pytest
 from support import session_of
 
 import lapkit
-from lapkit.analysers.energy import LongitudinalModel
-from lapkit.analysers.engine_power import engine_model
-from lapkit.analysers.gear_sweep import SWEEP_COLUMNS, gear_sweep
-from lapkit.analysers.gearing import CAUTION, gears
+from lapkit.analysers.gears.engine_power import engine_model
+from lapkit.analysers.gears.gearing import CAUTION, gears
+from lapkit.analysers.gears.sweep import SWEEP_COLUMNS, gear_sweep
+from lapkit.analysers.ledger.energy import LongitudinalModel
 from lapkit.channels import UNCERTAINTY, dimension_of
-from lapkit.model.setup_file import make_sheet
+from lapkit.model.setup.file import make_sheet
 from lapkit.simulate import CONSUMER, Car, Script, Track, Truth, drive, oval, oval_driver, record, straight
 from lapkit.simulate.demo import OVAL_CAR
 from lapkit.simulate.driver import run_scripts

@@ -10,11 +10,11 @@ import pytest
 from support import session_of
 
 import lapkit
-from lapkit.analysers.gear_places import CORNER_COLUMNS, STRAIGHT_COLUMNS
-from lapkit.analysers.gearing import CAUTION, GEAR_COLUMNS, gears
-from lapkit.analysers.tyres import road_speed, tyre_diameter
+from lapkit.analysers.gears.gearing import CAUTION, GEAR_COLUMNS, gears
+from lapkit.analysers.gears.places import CORNER_COLUMNS, STRAIGHT_COLUMNS
+from lapkit.analysers.gears.tyres import road_speed, tyre_diameter
 from lapkit.channels import COLUMNS, UNCERTAINTY, dimension_of, from_si, to_si
-from lapkit.model.setup_file import make_sheet
+from lapkit.model.setup.file import make_sheet
 from lapkit.simulate import CONSUMER, oval, road_course, stint
 from lapkit.simulate.demo import ROAD_CAR
 

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from support import session_of
 
 from lapkit import Session, longitudinal_model
-from lapkit.analysers.banked_turn import speed_after_drop
-from lapkit.analysers.energy import LongitudinalModel
-from lapkit.analysers.height_run import COLUMNS, height_run, height_runs
-from lapkit.analysers.surface import surface
+from lapkit.analysers.ledger.energy import LongitudinalModel
+from lapkit.analysers.lines.banked_turn import speed_after_drop
+from lapkit.analysers.lines.height_run import COLUMNS, height_run, height_runs
+from lapkit.analysers.lines.surface import surface
 from lapkit.channels import STANDARD_GRAVITY
 from lapkit.errors import FrameError
 from lapkit.simulate import CONSUMER, oval, stint

@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support import session_of
 
-from lapkit.analysers.lanes import LANE_SHARE_COLUMNS, OUTSIDE, lane_shares
+from lapkit.analysers.lines.lanes import LANE_SHARE_COLUMNS, OUTSIDE, lane_shares
 from lapkit.channels import dimension_of
 from lapkit.errors import FrameError
 from lapkit.simulate import Line, Script, drive, oval, record, stint

@@ -15,11 +15,11 @@ from hypothesis import strategies as st
 from support import session_of
 
 import lapkit
-from lapkit.analysers.energy import LongitudinalModel
-from lapkit.analysers.lap_pair import Pair
-from lapkit.analysers.ledger import Ledger, corner_parts, ledger
-from lapkit.analysers.ledger_answers import answered_share, costs
-from lapkit.analysers.ledger_causes import causes_of
+from lapkit.analysers.ledger.answers import answered_share, costs
+from lapkit.analysers.ledger.causes import causes_of
+from lapkit.analysers.ledger.energy import LongitudinalModel
+from lapkit.analysers.ledger.ledger import Ledger, corner_parts, ledger
+from lapkit.analysers.ledger.pair import Pair
 from lapkit.simulate import CONSUMER, oval, stint
 
 # ------------------------------------------------------------- published decompositions

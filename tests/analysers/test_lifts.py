@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import lapkit.analysers.lifts as module
+import lapkit.analysers.lap.lifts as module
 from lapkit import Recording, Session
-from lapkit.analysers.lifts import LIFT_COLUMNS, lifts
+from lapkit.analysers.lap.lifts import LIFT_COLUMNS, lifts
 from lapkit.channels import dimension_of
 from lapkit.errors import ColumnError, DataWarning, FrameError, LapError
 from lapkit.model.recording import Provenance

@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from support import session_of
 
-from lapkit.analysers.line_groups import CORNER_LINE_COLUMNS, LINE_GROUP_COLUMNS, corner_lines, line_groups
+from lapkit.analysers.lines.line_groups import CORNER_LINE_COLUMNS, LINE_GROUP_COLUMNS, corner_lines, line_groups
 from lapkit.channels import dimension_of
 from lapkit.errors import FrameError
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 from lapkit.simulate import Line, Noise, Script, drive, oval, record, stint
 from lapkit.simulate.demo import OVAL_CAR
 from lapkit.simulate.driver import oval_driver

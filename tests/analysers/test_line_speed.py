@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from lapkit import Recording, Session, simulate
-from lapkit.analysers.line_speed import LINE_SPEED_COLUMNS, line_speed
+from lapkit.analysers.lap.line_speed import LINE_SPEED_COLUMNS, line_speed
 from lapkit.channels import dimension_of
 from lapkit.model.recording import Provenance
 

@@ -11,14 +11,14 @@ import pytest
 from support import session_of
 
 import lapkit
-from lapkit.analysers.explain import CAUTION
-from lapkit.analysers.lines import LAP, LINE_COLUMNS, LineComparison, compare_lines
-from lapkit.analysers.lines_verdict import MOST_SENTENCES, verdict
-from lapkit.analysers.two_groups import holm, laps_needed, power_of, sample_size, welch
+from lapkit.analysers.ledger.explain import CAUTION
+from lapkit.analysers.lines.compare import LAP, LINE_COLUMNS, LineComparison, compare_lines
+from lapkit.analysers.lines.verdict import MOST_SENTENCES, verdict
+from lapkit.analysers.statistics.two_groups import holm, laps_needed, power_of, sample_size, welch
 from lapkit.channels import CHANNELS, COLUMNS, UNCERTAINTY
 from lapkit.errors import FrameError
 from lapkit.model.place import ReferenceLine
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 from lapkit.simulate import Driver, Line, Noise, oval, oval_driver, stint
 from lapkit.simulate.car import Car
 

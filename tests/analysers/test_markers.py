@@ -14,12 +14,12 @@ from hypothesis import strategies as st
 from support import session_of
 
 from lapkit import corners, explain, lifts
-from lapkit.analysers.corners import CORNER_COLUMNS
-from lapkit.analysers.explain import to_try
-from lapkit.analysers.findings import zones
-from lapkit.analysers.ledger import ledger
-from lapkit.analysers.lifts import LIFT_COLUMNS
-from lapkit.analysers.markers import describe_place, place_at, to_marker
+from lapkit.analysers.lap.corners import CORNER_COLUMNS
+from lapkit.analysers.lap.lifts import LIFT_COLUMNS
+from lapkit.analysers.lap.markers import describe_place, place_at, to_marker
+from lapkit.analysers.ledger.explain import to_try
+from lapkit.analysers.ledger.findings import zones
+from lapkit.analysers.ledger.ledger import ledger
 from lapkit.channels import dimension_of
 from lapkit.errors import FrameError, LapError
 from lapkit.simulate import Lift, Noise, drive, oval, oval_driver, record, stint

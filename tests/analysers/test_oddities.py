@@ -9,8 +9,8 @@ from befallen import Planted, befallen_run, full_stretches
 
 import lapkit
 from lapkit import simulate
-from lapkit.analysers.oddities import ODDITY_COLUMNS, marked_laps, oddities
-from lapkit.analysers.oddity_finders import lost_times
+from lapkit.analysers.oddities.finders import lost_times
+from lapkit.analysers.oddities.oddities import ODDITY_COLUMNS, marked_laps, oddities
 from lapkit.simulate import CONSUMER, Contact, MissedShift, Tow
 from lapkit.simulate.recorder import DEFAULT_CHANNELS
 

@@ -8,7 +8,7 @@ import pytest
 from support import session_of
 
 import lapkit
-from lapkit.analysers.energy import LongitudinalModel
+from lapkit.analysers.ledger.energy import LongitudinalModel
 from lapkit.simulate import oval, road_course, stint
 
 

@@ -2,10 +2,10 @@
 
 import pytest
 
-from lapkit.analysers.setup_effects import EFFECTS, PHASES, describe_effects, setup_effects
+from lapkit.analysers.setups.effects import EFFECTS, PHASES, describe_effects, setup_effects
 from lapkit.errors import LapkitError
-from lapkit.model.setup_file import make_sheet
-from lapkit.model.setup_sheet import QUANTITIES, split_key
+from lapkit.model.setup.file import make_sheet
+from lapkit.model.setup.sheet import QUANTITIES, split_key
 
 # Common practice, no source: more front weight or more cross weight (right front plus left rear) makes a left-turning
 # car tighter, a smaller front bar freer, a higher track bar freer.

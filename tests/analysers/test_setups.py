@@ -12,8 +12,8 @@ from setup_cases import FUEL_EFFECT, MIXTURE, one, simulate_runs
 from support import session_of
 
 from lapkit import LapkitError
-from lapkit.analysers.setup_effects import CAUTION
-from lapkit.analysers.setups import best_order, compare_setups
+from lapkit.analysers.setups.compare import best_order, compare_setups
+from lapkit.analysers.setups.effects import CAUTION
 from lapkit.simulate import stint
 from lapkit.simulate.demo import OVAL_CAR
 

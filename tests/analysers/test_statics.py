@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lapkit.analysers.statics import (
+from lapkit.analysers.balance.statics import (
     ackermann_angle,
     centre_of_mass,
     characteristic_speed,

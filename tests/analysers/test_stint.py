@@ -10,9 +10,9 @@ import pytest
 from support import session_of
 
 from lapkit import LapkitError, Recording, Session
-from lapkit.analysers.run_curve import TYRE_CAUTION, seconds_per_m3
-from lapkit.analysers.runs import CORNER_TIME_COLUMNS, RUN_COLUMNS
-from lapkit.analysers.stint import corner_times, crossover, fall_off, run_table
+from lapkit.analysers.setups.run_curve import TYRE_CAUTION, seconds_per_m3
+from lapkit.analysers.setups.runs import CORNER_TIME_COLUMNS, RUN_COLUMNS
+from lapkit.analysers.setups.stint import corner_times, crossover, fall_off, run_table
 from lapkit.model.recording import Provenance
 from lapkit.simulate import stint
 

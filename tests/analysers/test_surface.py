@@ -13,8 +13,8 @@ from scipy.spatial import cKDTree
 from support import session_of
 
 from lapkit import Session
-from lapkit.analysers.banked_turn import in_plane_acceleration, normal_acceleration
-from lapkit.analysers.surface import MOUNTING_UNCERTAINTY, ROLL_GRADIENT_UNCERTAINTY, surface
+from lapkit.analysers.lines.banked_turn import in_plane_acceleration, normal_acceleration
+from lapkit.analysers.lines.surface import MOUNTING_UNCERTAINTY, ROLL_GRADIENT_UNCERTAINTY, surface
 from lapkit.channels import STANDARD_GRAVITY
 from lapkit.errors import FrameError
 from lapkit.simulate import CONSUMER, oval, stint

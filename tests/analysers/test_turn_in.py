@@ -10,9 +10,9 @@ import pytest
 from support import session_of
 
 from lapkit import Session, corners
-from lapkit.analysers.turn_in import HIGH, LOW, PEAK, REACH
+from lapkit.analysers.lap.turn_in import HIGH, LOW, PEAK, REACH
 from lapkit.model.place import ReferenceLine
-from lapkit.model.track import Track
+from lapkit.model.tracks.track import Track
 from lapkit.simulate import CONSUMER, Line, Noise, Script, Truth, drive, oval, record, road_course, stadium, stint
 from lapkit.simulate.demo import OVAL_CAR
 

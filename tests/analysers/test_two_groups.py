@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from lapkit.analysers.regression import (
+from lapkit.analysers.statistics.regression import (
     find_bend,
     least_squares,
     nested,
@@ -19,7 +19,7 @@ from lapkit.analysers.regression import (
     share_left,
     theil_sen,
 )
-from lapkit.analysers.two_groups import exchange_groups, exchange_residuals, exchange_signs, paired, welch
+from lapkit.analysers.statistics.two_groups import exchange_groups, exchange_residuals, exchange_signs, paired, welch
 
 # NIST Statistical Reference Datasets (public domain): Norris, calibration of ozone monitors; SiRstv, resistivity of silicon wafers.
 NORRIS_Y = [

@@ -139,7 +139,7 @@ def test_delta(benchmark, two_laps):
 
 
 def test_comparison_in_words(benchmark, two_laps):
-    from lapkit.analysers.explain import summary
+    from lapkit.analysers.ledger.explain import summary
 
     lap, reference, interp = two_laps
     compare(benchmark, "two laps compared in words", "(no target)", interp, lambda: summary(lap, reference))

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from lapkit.analysers.setups import SetupComparison, compare_setups
+from lapkit.analysers.setups.compare import SetupComparison, compare_setups
 
 LAP = 30.0  # s
 FUEL_EFFECT = 30.0  # s/m3

@@ -12,7 +12,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
-from lapkit.analysers.delta import delta, losses
+from lapkit.analysers.lap.delta import delta, losses
 from lapkit.channels import from_si
 from lapkit.charts import two_laps
 from lapkit.errors import FrameError, LapkitError, UnitError

@@ -11,8 +11,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 import lapkit
-from lapkit.analysers.gear_words import limit_words, meets, sweep_table, sweep_words
-from lapkit.analysers.gearing import gears
+from lapkit.analysers.gears.gearing import gears
+from lapkit.analysers.gears.words import limit_words, meets, sweep_table, sweep_words
 from lapkit.charts import engine_over_lap, gear_sweep_chart
 from lapkit.errors import FrameError, LapkitError, UnitError
 

@@ -14,7 +14,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
 import lapkit
-from lapkit.analysers.findings import headline, zones
+from lapkit.analysers.ledger.findings import headline, zones
 from lapkit.charts import ledger_steps, ledger_table, made_and_paid
 from lapkit.charts.ledger import GAINED, LOST, WEAK
 from lapkit.errors import LapkitError

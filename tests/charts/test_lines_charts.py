@@ -9,8 +9,8 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from ring import RADIUS, ring_lap
 
-from lapkit.analysers.driven_line import driven_line
-from lapkit.analysers.lines import compare_lines
+from lapkit.analysers.lines.compare import compare_lines
+from lapkit.analysers.lines.driven_line import driven_line
 from lapkit.charts import lane_shares_chart, line_costs, line_profiles
 from lapkit.errors import FrameError, LapkitError, UnitError
 

@@ -8,8 +8,8 @@ import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-from lapkit.analysers.setups import compare_setups
-from lapkit.analysers.stint import crossover, fall_off
+from lapkit.analysers.setups.compare import compare_setups
+from lapkit.analysers.setups.stint import crossover, fall_off
 from lapkit.charts import fall_off_chart, run_channels, setup_differences, setup_picture, setup_runs
 from lapkit.errors import LapkitError
 

@@ -10,11 +10,11 @@ from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 from ring import LENGTH, RADIUS, ring_lap
 
-from lapkit.analysers.lines import compare_lines
+from lapkit.analysers.lines.compare import compare_lines
 from lapkit.charts.track_map import track_map
 from lapkit.errors import FrameError, LapkitError
 from lapkit.model.place import closed_line
-from lapkit.model.track import Track, no_corners
+from lapkit.model.tracks.track import Track, no_corners
 
 HIGH = [ring_lap(n, -3.0 - 0.1 * n, first=40.0 + 0.05 * n, second=40.0) for n in (1, 2, 3)]
 LOW = [ring_lap(n, 1.0, first=39.0 + 0.05 * n, second=41.0) for n in (4, 5, 6)]

@@ -26,8 +26,8 @@ from support import session_of
 from lapkit import LapError, Recording, Session
 from lapkit.model.place import ReferenceLine, project
 from lapkit.model.recording import Provenance
-from lapkit.model.track import Track as LapTrack
-from lapkit.model.track import no_corners
+from lapkit.model.tracks.track import Track as LapTrack
+from lapkit.model.tracks.track import no_corners
 from lapkit.simulate import oval, road_course
 from lapkit.simulate.courses import stadium
 from lapkit.simulate.track import Track

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from lapkit.errors import FileError, LapkitError
-from lapkit.model.setup_file import make_sheet, read_sheet, read_sheets
-from lapkit.model.setup_log import SetupLog
-from lapkit.model.setup_sheet import corner_weights, weight_shares, words
+from lapkit.model.setup.file import make_sheet, read_sheet, read_sheets
+from lapkit.model.setup.log import SetupLog
+from lapkit.model.setup.sheet import corner_weights, weight_shares, words
 
 SHEET = """
 name = "Evening run (invented)"

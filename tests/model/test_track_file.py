@@ -13,9 +13,9 @@ from support import session_of
 import lapkit
 from lapkit import FileError, LapkitError, Track, read_track
 from lapkit.model.line import StartLine
-from lapkit.model.track import no_corners, resolve_markers
-from lapkit.model.track_file import as_track, write_track
-from lapkit.model.track_shapes import track_from_centre_line, track_from_edges
+from lapkit.model.tracks.file import as_track, write_track
+from lapkit.model.tracks.shapes import track_from_centre_line, track_from_edges
+from lapkit.model.tracks.track import no_corners, resolve_markers
 from lapkit.simulate import oval, road_course, stint
 
 HAND_WRITTEN = """
@@ -366,7 +366,7 @@ def test_a_write_that_fails_leaves_what_was_there(file, monkeypatch):
     track = track_from_centre_line(ring())
     track.save(file)
     before = [path.read_bytes() for path in (file, file.with_suffix(".csv"))]
-    monkeypatch.setattr("lapkit.model.track_file.table_text", lambda table: "\ud800")
+    monkeypatch.setattr("lapkit.model.tracks.file.table_text", lambda table: "\ud800")
     with pytest.raises(UnicodeEncodeError):
         track_from_centre_line(ring(radius=140.0)).save(file)
     assert [path.read_bytes() for path in (file, file.with_suffix(".csv"))] == before

@@ -12,10 +12,10 @@ from support import session_of
 import lapkit
 from lapkit import ColumnError, LapError, LapkitError
 from lapkit.model.place import ReferenceLine
-from lapkit.model.track import nearest_place, no_corners
-from lapkit.model.track_file import as_track
-from lapkit.model.track_learning import learn_track
-from lapkit.model.track_shapes import reversed_track, started_at, track_from_centre_line, track_from_edges
+from lapkit.model.tracks.file import as_track
+from lapkit.model.tracks.learning import learn_track
+from lapkit.model.tracks.shapes import reversed_track, started_at, track_from_centre_line, track_from_edges
+from lapkit.model.tracks.track import nearest_place, no_corners
 from lapkit.simulate import oval, road_course, stint
 
 FOLDER = Path(__file__).parents[3] / "shared" / "data" / "road-course-recording"

@@ -17,7 +17,7 @@ import pytest
 from support import session_of
 
 from lapkit import Session, delta
-from lapkit.model.track_file import read_track, write_track
+from lapkit.model.tracks.file import read_track, write_track
 from lapkit.simulate import CONSUMER, Line, Noise, Truth, drive, oval, oval_driver, record, road_course, road_driver
 from lapkit.simulate.demo import OVAL_CAR, ROAD_CAR
 from lapkit.simulate.track import Track, close_straights, corner, straight

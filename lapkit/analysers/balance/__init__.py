@@ -1,0 +1,1 @@
+"""Steering against the path: tighter or looser, and the textbook physics of it."""

@@ -1,0 +1,1 @@
+"""Ratios from engine and road speed, and the lap driven again with others."""

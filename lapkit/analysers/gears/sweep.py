@@ -1,0 +1,354 @@
+"""Which gear: a lap driven again with other final drives and top gears, at the same pedals by place.
+
+What the model does not explain of the lap stays as it was, place by place, so that the gears it was driven with give the lap
+itself; only the difference is the model's. Power hangs on engine speed as the laps show it (`engine_power`); beyond the engine
+speeds seen it is carried on a little, with a doubt that grows, and further out nothing is said.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from lapkit.analysers.gears.drive_again import Course, Variants
+from lapkit.analysers.gears.engine_power import EngineModel, engine_model, engine_rate
+from lapkit.analysers.gears.gearing import CAUTION, Gearing, gears
+from lapkit.analysers.gears.launch import Launch, launches
+from lapkit.analysers.gears.table import GivenGears, given_gears
+from lapkit.analysers.ledger.energy import LongitudinalModel, longitudinal_model, usable_laps
+from lapkit.analysers.ledger.pair import Pair
+from lapkit.channels import FloatArray, from_si
+from lapkit.errors import LapError, LapkitError
+
+if TYPE_CHECKING:
+    from lapkit.model.session import Session
+    from lapkit.model.setup.sheet import Sheet
+
+LIMITER = 3.0
+"""rad/s. Engine speed over which the limiter takes power away (chosen; limiters differ)."""
+BEYOND = 0.10
+"""Share beyond the engine speeds seen at open throttle up to which power is carried on (chosen)."""
+RESTART_GEARS = (3, 4)
+"""Usable gears compared on a restart, counted from the top (common practice, no source)."""
+SHIFT_TIME = 0.06
+"""s of drive lost in an upshift (chosen: a throttle cut of a tenth of a second, its ramps counted half)."""
+
+SWEEP_COLUMNS = [
+    "final_drive", "top_gear", "overall_ratio", "ratio_change", "engine_per_road_speed", "limit_reached", "limit_distance",
+    "limiter_time", "engine_speed", "engine_speed_uncertainty", "free_engine_speed", "free_engine_speed_uncertainty",
+    "lap_time", "lap_time_uncertainty", "lap_time_difference", "lap_time_difference_uncertainty", "speed_at_line",
+    "speed_at_line_uncertainty", "shift_drop", "shift_drop_uncertainty", "restart_time", "restart_time_uncertainty",
+    "restart_time_lost", "restart_time_lost_uncertainty", "nearest",
+]  # fmt: skip
+
+
+def gear_sweep(
+    session: Session,
+    *,
+    final_drives: Sequence[float],
+    top_gears: Sequence[float] | None = None,
+    rev_limit: float | None = None,
+    model: LongitudinalModel | None = None,
+    sheet: Sheet | None = None,
+    ratios: Sequence[float] | None = None,
+    final_drive: float | None = None,
+    circumference: float | None = None,
+    lap: int | None = None,
+    restart_speed: float | None = None,
+    restart_distance: float | None = None,
+    restart_gears: tuple[int, int] = RESTART_GEARS,
+    shift_time: float = SHIFT_TIME,
+    limiter: float = LIMITER,
+    beyond: float = BEYOND,
+    brake_answers: bool = True,
+) -> pd.DataFrame:
+    """Drive a lap again over a range of final drives and top gears.
+
+    Parameters
+    ----------
+    session : Session
+        With engine_speed and throttle.
+    final_drives : sequence of float
+        Final drives to try.
+    top_gears : sequence of float, optional
+        Ratios of the top gear to try, with each final drive; the car's own by default.
+    rev_limit : float, optional
+        The engine builder's limit, rad/s; from the sheet by default.
+    model : LongitudinalModel, optional
+        The car, from ``longitudinal_model(session)``.
+    sheet : Sheet, optional
+        Setup sheet of the recording: gear_ratios, final_drive, tyre_circumference, rev_limit. What is given here goes first.
+    ratios, final_drive, circumference : optional
+        What was in the car: ratios first to top, final drive, rolling circumference (m).
+    lap : int, optional
+        Lap driven again; the best by default.
+    restart_speed : float, optional
+        Road speed a restart begins at, m/s; without it nothing is said of restarts.
+    restart_distance : float, optional
+        Metres of a restart; the longest straight by default.
+    restart_gears : (int, int)
+        Usable gears compared, from the top: fewer and more.
+    shift_time : float
+        Drive lost in each upshift, s.
+    limiter : float
+        Engine speed over which the limiter takes power to zero, rad/s.
+    beyond : float
+        Share beyond the engine speeds seen up to which power is carried on.
+    brake_answers : bool
+        Whether the driver is taken to brake down to the same speed for a corner, arriving faster or slower.
+
+    Returns
+    -------
+    DataFrame
+        One row a pair of final drive and top gear:
+
+        final_drive, top_gear (NaN where not known), overall_ratio (top gear times final drive), ratio_change (share, against
+        the gears of the recording), engine_per_road_speed (top gear, rad/m);
+        limit_reached, limit_distance (first place where the limit is met, m), limiter_time (s on it);
+        engine_speed at the end of the longest straight (rad/s), free_engine_speed there if nothing limited it;
+        lap_time, lap_time_difference (against the recording, s), speed_at_line (m/s);
+        shift_drop, the fall of engine speed in the shift into top at the limit (rad/s; ``attrs["shifts"]`` has every shift);
+        restart_time over the restart with the more gears and restart_time_lost with the fewer (s, level road, full throttle);
+        nearest, true for the row whose engine would come nearest to meeting the limit at the end of the longest straight.
+        One standard uncertainty beside each. NaN where engine speeds lie too far outside those seen; ``attrs["notes"]`` says
+        so, ``attrs["caution"]`` is to be shown with every choice.
+
+    Raises
+    ------
+    ColumnError
+        If there is no engine speed, or it does not follow road speed.
+    LapkitError
+        If the model of the car does not fit, the rev limit or the final drive of the recording is not known.
+
+    Notes
+    -----
+    A flying lap: the lap before it is taken to be driven with the same gears. Pedals and gear changes stay at their places;
+    where a gear would pass the limit the next one up is taken, if there is one. The ideal gear meets the rev limit at the end of the
+    longest straight (common practice, no source); the lap time says what that is worth here.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> session = lapkit.load("sample_data/oval_run.csv")
+    >>> table = gear_sweep(session, final_drives=[2.95, 3.0, 3.05], final_drive=3.0, rev_limit=640.0)
+    >>> table["engine_speed"].is_monotonic_increasing, bool(abs(table["lap_time_difference"].iloc[1]) < 1e-9)
+    (True, True)
+    """
+    said = given_gears(ratios, final_drive, circumference, sheet)
+    limit = _limit(rev_limit, sheet)
+    found = gears(session, ratios=said.ratios, final_drive=said.final_drive, circumference=said.circumference)
+    drive_now, top_now = _now(said, found)
+    drives, tops = (
+        _asked("final_drives", final_drives),
+        [top_now] if top_gears is None else _asked("top_gears", top_gears),
+    )
+    if top_gears is not None and not np.isfinite(top_now):
+        raise LapkitError(
+            "top_gears needs the ratio of the top gear in the recording: give ratios= or a sheet with gear_ratios."
+        )
+    model = longitudinal_model(session) if model is None else model
+    if not model.ok:
+        raise LapkitError(f"There is no gear sweep without a model of the car that fits: {model.reason}.")
+    notes: list[str] = [*found.notes]
+    frames = usable_laps(session, max_laps=60)
+    if not frames:
+        raise LapError(
+            f"{session.recording.provenance.source}: no complete lap, so none can be driven again with other gears."
+        )
+    engine = engine_model(frames, found, model, rev_limit=limit)
+    frame = session.best() if lap is None else session.lap(lap)
+    numbers = found.table["gear"].to_numpy(np.float64)
+    highest = float(numbers[-1]) if said.ratios is None or found.numbered_by == "order" else float(len(said.ratios))
+    rows = [(d, t) for d in drives for t in tops]
+    factor = np.array([d / drive_now for d, _ in rows])  # of every gear
+    top_factor = factor * np.array([t / top_now if np.isfinite(top_now) else 1.0 for _, t in rows])
+
+    gear, rate = engine_rate(frame, found, float(model.knots[-1]))
+    course = Course.of(Pair.of([frame, frame]), gear, rate, highest, answers=brake_answers)
+    rates = {float(n): float(found.per_road_speed(np.array([n]), 1.0)[0]) for n in numbers}
+    variants = Variants.of(engine, factor, top_factor, limit, limiter)
+    result = course.drive(variants, rates)
+    # Where the limit is met nowhere, neither in the recording, the lap without a limit is the same lap.
+    limited = bool((result.limiter_time > 0).any() or course.reaches(limit - limiter))
+    free = course.drive(variants.without_limit(), rates) if limited else result
+    straight = _longest(found, course)
+    peak, peak_free = (r.turning_at_top(*straight) for r in (result, free))
+    own = float(frame.attrs["lap_time"])
+    own_sigma = float(frame.attrs.get("lap_time_uncertainty") or 0.0)
+    low, high = engine.seen
+    outside = (result.most > (1.0 + beyond) * high) | (result.least < (1.0 - beyond) * low)
+    free_outside = (free.most > (1.0 + beyond) * high) | (free.least < (1.0 - beyond) * low)
+    _say_outside(notes, outside, free_outside, result.most, result.least, engine, beyond)
+    change = variants.over_rows(result.lap_time - course.lap_time)
+    at_line = float(frame.attrs["speed_at_line"])
+    # an engine speed is no surer than the ratio and the lap's own speed
+    doubt = float((found.table["engine_per_road_speed_uncertainty"] / found.table["engine_per_road_speed"]).max())
+    table = pd.DataFrame({"final_drive": [d for d, _ in rows], "top_gear": [t for _, t in rows]})
+    table["overall_ratio"] = _overall(said, found, table, top_factor)
+    table["ratio_change"] = top_factor - 1.0
+    table["engine_per_road_speed"] = rates.get(highest, max(rates.values()) * np.nan) * top_factor
+    table["limit_distance"] = variants.centre(result.limit_distance)
+    table["limit_reached"] = table["limit_distance"].notna()
+    table["limiter_time"] = variants.centre(result.limiter_time)
+    for name, values in (("engine_speed", peak), ("free_engine_speed", peak_free)):
+        mean, sigma = variants.over_rows(values)
+        table[name], table[name + "_uncertainty"] = mean, np.hypot(sigma, doubt * mean)
+    table["lap_time_difference"], table["lap_time_difference_uncertainty"] = change
+    table["lap_time"] = own + change[0]
+    table["lap_time_uncertainty"] = np.hypot(change[1], own_sigma)
+    faster, faster_sigma = variants.over_rows(result.speed_at_line - course.speed_at_line)
+    table["speed_at_line"], table["speed_at_line_uncertainty"] = at_line + faster, faster_sigma
+    for name in map(str, table.columns):
+        if name.startswith("free_engine_speed"):
+            table[name] = table[name].mask(variants.centre(free_outside))
+        elif name.startswith(("lap_time", "speed_at_line", "engine_speed", "limit_distance", "limiter_time")):
+            table[name] = table[name].mask(variants.centre(outside))
+    shifts = _shift_drops(found, said, limit, factor, top_factor, highest)
+    table["shift_drop"] = [s[-1]["shift_drop"] if s else np.nan for s in shifts]
+    table["shift_drop_uncertainty"] = [s[-1]["shift_drop_uncertainty"] if s else np.nan for s in shifts]
+    begin = Launch(
+        restart_speed, restart_distance or _straight_length(found, course), restart_gears, shift_time, beyond
+    )
+    for name, values, sigma in launches(begin, variants, _all_rates(found, said, highest), highest, notes):
+        table[name], table[name + "_uncertainty"] = values, sigma
+    miss = (table["free_engine_speed"] - limit).abs()
+    table["nearest"] = miss == miss.min() if miss.notna().any() else False
+    table = table[SWEEP_COLUMNS]
+    notes.append("Pedals and gear changes are kept at their places; the driver's answer to another gear is not in it.")
+    table.attrs = {
+        "lap": int(frame.attrs["lap"]),
+        "rev_limit": limit,
+        "seen": [low, high],
+        "shifts": [
+            {"final_drive": d, "top_gear": t if np.isfinite(t) else None, "drops": s}
+            for (d, t), s in zip(rows, shifts, strict=True)
+        ],
+        "notes": notes,
+        "caution": CAUTION,
+    }
+    return table
+
+
+def _limit(rev_limit: float | None, sheet: Sheet | None) -> float:
+    known = rev_limit if rev_limit is not None else (sheet.settings.get("rev_limit") if sheet is not None else None)
+    if known is None:
+        raise LapkitError(
+            "rev_limit: give the engine builder's limit in rad/s (rpm times pi / 30), or a sheet that holds it."
+        )
+    if not (np.isfinite(known) and 100.0 <= known <= 2500.0):
+        raise LapkitError(f"rev_limit={known:g} rad/s ({from_si(known, 'rpm', 'angular rate'):.0f} rpm) is no limit of an engine; "
+                          "it is given in rad/s: rpm times pi / 30.")  # fmt: skip
+    return float(known)
+
+
+def _asked(name: str, values: Sequence[float]) -> list[float]:
+    out = [float(v) for v in np.atleast_1d(np.asarray(values, dtype=np.float64))]
+    if not out or not all(np.isfinite(v) and v > 0 for v in out):
+        raise LapkitError(f"{name} must hold at least one ratio, each above zero; such as {name}=[2.95, 3.0, 3.05].")
+    return out
+
+
+def _now(said: GivenGears, found: Gearing) -> tuple[float, float]:
+    """Final drive and top gear that the recording was made with; the top gear NaN where it is not known."""
+    top = said.ratios[-1] if said.ratios is not None else np.nan
+    if said.final_drive is not None:
+        return said.final_drive, top
+    row = found.table.iloc[-1]
+    overall = float(row["overall_ratio"])
+    if np.isfinite(overall) and np.isfinite(row["gear_ratio"]):
+        return overall / float(row["gear_ratio"]), top
+    if said.ratios is not None and said.circumference is not None:
+        return overall / top, top
+    raise LapkitError(
+        "The final drive that the recording was made with is not known, so no other can be compared with it: give final_drive=, a "
+        "sheet that holds it, or ratios= with circumference=."
+    )
+
+
+def _overall(said: GivenGears, found: Gearing, table: pd.DataFrame, top_factor: FloatArray) -> FloatArray:
+    own = (table["final_drive"] * table["top_gear"]).to_numpy(np.float64)
+    if np.isnan(own).all() and said.circumference is not None:
+        return np.asarray(float(found.table["overall_ratio"].iloc[-1]) * top_factor)
+    return own
+
+
+def _longest(found: Gearing, course: Course) -> tuple[float, float]:
+    """From where to where the end of the longest straight is looked for, m."""
+    row = found.longest_straight
+    if row is None:
+        return 0.0, course.length
+    there = float(row["top_speed_distance"])
+    return there - 0.5 * float(row["straight_length"]), there + 0.25 * float(row["straight_length"])
+
+
+def _straight_length(found: Gearing, course: Course) -> float:
+    row = found.longest_straight
+    return 0.25 * course.length if row is None else float(row["straight_length"])
+
+
+def _all_rates(found: Gearing, said: GivenGears, highest: float) -> dict[float, float]:
+    """Engine speed per road speed of every gear: as found, else from the ratios given."""
+    numbers = found.table["gear"].to_numpy(np.float64)
+    rates = {float(n): float(found.per_road_speed(np.array([n]), 1.0)[0]) for n in numbers}
+    if said.ratios is not None and found.numbered_by != "order":
+        known = float(numbers[-1])
+        for k, ratio in enumerate(said.ratios):
+            rates.setdefault(k + 1.0, rates[known] * ratio / said.ratios[int(known) - 1])
+    return dict(sorted(rates.items()))
+
+
+def _shift_drops(
+    found: Gearing, said: GivenGears, limit: float, factor: FloatArray, top_factor: FloatArray, highest: float
+) -> list[list[dict[str, float]]]:
+    """For each row of the sweep the fall of engine speed in every upshift made at the limit, rad/s."""
+    rates = _all_rates(found, said, highest)
+    table = found.table.set_index("gear")
+    doubts = {
+        n: float(
+            table["engine_per_road_speed_uncertainty"].get(n, np.nan) / table["engine_per_road_speed"].get(n, np.nan)
+        )
+        for n in rates
+    }
+    numbers = list(rates)
+    out = []
+    for f, top in zip(factor.tolist(), top_factor.tolist(), strict=True):
+        drops = []
+        for a, b in pairwise(numbers):
+            kept = rates[b] * (top if b == highest else f) / (rates[a] * (top if a == highest else f))
+            doubt = float(np.hypot(np.nan_to_num(doubts[a]), np.nan_to_num(doubts[b])))
+            drops.append(
+                {
+                    "from_gear": a,
+                    "to_gear": b,
+                    "shift_drop": limit * (1.0 - kept),
+                    "shift_drop_uncertainty": limit * kept * doubt,
+                }
+            )
+        out.append(drops)
+    return out
+
+
+def _say_outside(
+    notes: list[str],
+    outside: np.ndarray,
+    free_outside: np.ndarray,
+    most: FloatArray,
+    least: FloatArray,
+    engine: EngineModel,
+    beyond: float,
+) -> None:
+    """Say how far engine speeds lie outside those seen, and what is refused."""
+    low, high = (from_si(n, "rpm", "angular rate") for n in engine.seen)
+    seen = f"the {low:.0f} to {high:.0f} rpm seen at open throttle"
+    if (most > 1.005 * engine.seen[1]).any() or (least < 0.995 * engine.seen[0]).any():
+        notes.append(
+            f"Some rows use engine speeds outside {seen}: power is carried on as the curve ends, with its doubt counted in."
+        )
+    if outside.any() or free_outside.any():
+        notes.append(
+            f"Rows more than {beyond:.0%} outside {seen} are left empty: the engine's power there is not known."
+        )

@@ -1,0 +1,262 @@
+"""What a sweep of gears says, in sentences and as a table in a driver's units."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from lapkit.analysers.gears.gearing import Gearing
+from lapkit.channels import from_si
+from lapkit.model.show import clock
+
+ROOM = (
+    "Leave room below the limit: a tow, a better exit or a tail wind turns the engine faster than on this lap "
+    "(common practice, no source)."
+)
+
+
+MEETS = 0.01
+"""Share of the limit: an engine speed as near as this meets it (chosen: half of the 2 % within which ratios are taken for alike)."""
+
+
+def rpm(engine_speed: float) -> float:
+    """Return an engine speed in rpm.
+
+    Examples
+    --------
+    >>> round(rpm(628.3185))
+    6000
+    """
+    return from_si(float(engine_speed), "rpm", "angular rate")
+
+
+def row_name(row: pd.Series) -> str:
+    """Name a row of a sweep by its final drive, and by its top gear where several were tried.
+
+    Examples
+    --------
+    >>> row_name(pd.Series({"final_drive": 4.75, "top_gear": float("nan")}))
+    'final drive 4.75'
+    """
+    top = f", top gear {row['top_gear']:.3g}" if row.get("several_tops") else ""
+    return f"final drive {row['final_drive']:.4g}{top}"
+
+
+def meets(row: pd.Series, rev_limit: float, *, within: float = MEETS) -> bool:
+    """Whether a row of a sweep meets the limit at the end of the longest straight.
+
+    Parameters
+    ----------
+    row : Series
+        Row of `gear_sweep`.
+    rev_limit : float
+        rad/s.
+    within : float
+        Share of the limit that counts as meeting it, beside two standard uncertainties.
+
+    Examples
+    --------
+    >>> meets(pd.Series({"free_engine_speed": 675.0, "free_engine_speed_uncertainty": 2.0}), 680.0)
+    True
+    """
+    near = max(within * rev_limit, 2.0 * float(row["free_engine_speed_uncertainty"]))
+    return abs(float(row["free_engine_speed"]) - rev_limit) <= near
+
+
+def several_tops(sweep: pd.DataFrame) -> bool:
+    """Whether a sweep tries more than one top gear.
+
+    Examples
+    --------
+    >>> several_tops(pd.DataFrame({"top_gear": [1.0, 1.0]}))
+    False
+    """
+    return len(sweep["top_gear"].dropna().unique()) > 1
+
+
+def limit_words(found: Gearing, rev_limit: float) -> list[str]:
+    """Say how far below the engine builder's limit the engine stays at the end of the longest straight.
+
+    Parameters
+    ----------
+    found : Gearing
+        The gears of the recording.
+    rev_limit : float
+        The engine builder's limit, rad/s.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> from lapkit.analysers.gears.gearing import gears
+    >>> found = gears(lapkit.load("sample_data/gears_run.csv"))
+    >>> limit_words(found, 680.68)[0]
+    'At the end of the longest straight, before corner 2, the engine turns 6116 rpm: 384 rpm (5.9 %) below the limit of 6500 rpm.'
+    """
+    straight = found.longest_straight
+    if straight is None or not np.isfinite(straight["engine_speed"]):
+        return []
+    left = rev_limit - float(straight["engine_speed"])
+    where = f", before corner {straight['corner']}," if straight["corner"] else ""
+    side = "below" if left >= 0 else "above"
+    out = [
+        f"At the end of the longest straight{where} the engine turns {rpm(straight['engine_speed']):.0f} rpm: "
+        f"{abs(rpm(left)):.0f} rpm ({100 * abs(left) / rev_limit:.1f} %) {side} the limit of {rpm(rev_limit):.0f} rpm."
+    ]
+    fastest = found.straights.iloc[int(found.straights["engine_speed"].argmax())]
+    if fastest["corner"] != straight["corner"]:
+        out.append(f"It turns faster still before corner {fastest['corner']}: {rpm(fastest['engine_speed']):.0f} rpm.")
+    most = float(found.straights["highest_engine_speed"].max())
+    if most > rev_limit:
+        out.append(
+            f"The engine was turned {rpm(most):.0f} rpm in this recording, {rpm(most - rev_limit):.0f} rpm beyond the limit: have "
+            "that looked at before anything else."
+        )
+    return out
+
+
+def sweep_words(sweep: pd.DataFrame) -> list[str]:
+    """Say what a sweep of gears found: which row meets the limit, what it is worth, and what is too short.
+
+    Parameters
+    ----------
+    sweep : DataFrame
+        From `gear_sweep`.
+
+    Returns
+    -------
+    list of str
+        Sentences; the caution is not among them, it is ``sweep.attrs["caution"]``.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> from lapkit.analysers.gears.sweep import gear_sweep
+    >>> session = lapkit.load("sample_data/gears_run.csv")
+    >>> sweep = gear_sweep(session, final_drives=[4.5, 4.75], final_drive=4.5, rev_limit=680.7)
+    >>> sweep_words(sweep)[0].startswith("Final drive 4.75 meets the limit of 6500 rpm")
+    True
+    """
+    rows = sweep.assign(several_tops=several_tops(sweep))
+    limit = f"{rpm(sweep.attrs['rev_limit']):.0f} rpm"
+    known = rows[rows["lap_time_difference"].notna()]
+    out = []
+    nearest = rows[rows["nearest"].astype(bool)]
+    for _, row in nearest.iterrows():
+        there = rpm(row["free_engine_speed"])
+        spread = 2 * rpm(row["free_engine_speed_uncertainty"])
+        name = row_name(row)
+        text = (
+            f"{name[0].upper()}{name[1:]} meets the limit of {limit} at the end of the longest straight: {there:.0f} ±{spread:.0f} rpm there."
+            if meets(row, sweep.attrs["rev_limit"])
+            else f"None of these meets the limit of {limit} at the end of the longest straight; {name} comes nearest, with {there:.0f} "
+            f"±{spread:.0f} rpm there."
+        )
+        held = (
+            f" It would be held on the limiter for {row['limiter_time']:.2f} s a lap."
+            if row["limiter_time"] >= 0.005
+            else ""
+        )
+        out.append(f"{text} {_worth(row)}{held}")
+    if nearest.empty:
+        out.append("Which row meets the limit cannot be said: the engine speeds lie too far outside those seen.")
+    if not known.empty:
+        quickest = known.iloc[int(known["lap_time_difference"].argmin())]
+        if not nearest.empty and not bool(quickest["nearest"]):
+            out.append(_quickest(quickest, nearest.iloc[0]))
+    short = rows[rows["limit_reached"].astype(bool) & ~rows["nearest"].astype(bool)]
+    if not short.empty:
+        first = short.iloc[int(short["ratio_change"].argmin())]
+        which = "it" if len(short) == 1 else "that and the shorter ones"
+        out.append(
+            f"With {row_name(first)} the engine runs into the limit before the end of a straight: {which} would hold it on the "
+            "limiter, and lose time there."
+        )
+    out.append(ROOM)
+    return out
+
+
+def _quickest(quickest: pd.Series, nearest: pd.Series) -> str:
+    """What is to be said of a row that is quicker than the one that meets the limit."""
+    change = "lap_time_difference"
+    margin = 2.0 * max(float(quickest[change + "_uncertainty"]), float(nearest[change + "_uncertainty"]))
+    name, lower = row_name(quickest), rpm(nearest["free_engine_speed"] - quickest["free_engine_speed"])
+    if np.isfinite(nearest[change]) and nearest[change] - quickest[change] <= margin and lower > 0:
+        return f"The lap is as quick with {name}, as far as can be told, and the engine turns {lower:.0f} rpm less."
+    return f"The quickest lap comes from {name}. {_worth(quickest)}"
+
+
+def _worth(row: pd.Series) -> str:
+    """What a row is worth in lap time."""
+    change, spread = float(row["lap_time_difference"]), 2.0 * float(row["lap_time_difference_uncertainty"])
+    if not np.isfinite(change):
+        return "What it is worth in lap time cannot be said."
+    if abs(row["ratio_change"]) < 1e-9:
+        return "That is what the car has."
+    word = "quicker" if change < 0 else "slower"
+    if abs(change) <= spread:
+        return f"The lap would differ by {change:+.3f} ±{spread:.3f} s: no more than the model leaves open."
+    return f"The lap would be {abs(change):.3f} ±{spread:.3f} s {word}."
+
+
+def sweep_table(sweep: pd.DataFrame, *, speed_unit: str = "km/h") -> pd.DataFrame:
+    """Return a sweep as text in a driver's units, for display.
+
+    Parameters
+    ----------
+    sweep : DataFrame
+        From `gear_sweep`.
+    speed_unit : str
+        Unit of speed.
+
+    Returns
+    -------
+    DataFrame of str
+        Same rows. ± is two standard uncertainties; a dash where nothing can be said.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> from lapkit.analysers.gears.sweep import gear_sweep
+    >>> session = lapkit.load("sample_data/gears_run.csv")
+    >>> sweep = gear_sweep(session, final_drives=[4.5], final_drive=4.5, rev_limit=680.7)
+    >>> sweep_table(sweep)[["Final drive", "Difference (s)"]].iloc[0].tolist()
+    ['4.5', '0.000']
+    """
+
+    def told(row: pd.Series, name: str, decimals: int, factor: float = 1.0, sign: str = "") -> str:
+        value = float(row[name]) * factor
+        if not np.isfinite(value):
+            return "-"
+        spread = 2.0 * factor * float(row.get(name + "_uncertainty", np.nan))
+        shown = f"{value if round(value, decimals) else 0.0:{sign if round(value, decimals) else ''}.{decimals}f}"
+        return f"{shown} ±{spread:.{decimals}f}" if spread > 0 and round(value, decimals + 2) else shown
+
+    to_rpm, to_unit = from_si(1.0, "rpm", "angular rate"), from_si(1.0, speed_unit, "speed")
+    rows = []
+    limit = float(sweep.attrs.get("rev_limit", np.nan))
+    for _, row in sweep.iterrows():
+        cells = {"Final drive": f"{row['final_drive']:.4g}"}
+        if several_tops(sweep):
+            cells["Top gear"] = f"{row['top_gear']:.4g}"
+        cells |= {
+            "Change (%)": told(row, "ratio_change", 1, 100.0, "+"),
+            "rpm at the end": told(row, "engine_speed", 0, to_rpm),
+            "with no limit": told(row, "free_engine_speed", 0, to_rpm),
+            "Limiter (s)": told(row, "limiter_time", 2),
+            "Lap time": clock(float(row["lap_time"])),
+            "Difference (s)": told(row, "lap_time_difference", 3, 1.0, "+"),
+            f"At line ({speed_unit})": told(row, "speed_at_line", 1, to_unit),
+            "Drop (rpm)": told(row, "shift_drop", 0, to_rpm),
+        }
+        if sweep["restart_time"].notna().any():
+            cells |= {
+                "Restart (s)": told(row, "restart_time", 2),
+                "Lost (s)": told(row, "restart_time_lost", 2, 1.0, "+"),
+            }
+        cells[""] = "" if not bool(row["nearest"]) else "meets the limit" if meets(row, limit) else "nearest the limit"
+        rows.append(cells)
+    return pd.DataFrame(rows, index=sweep.index, dtype=object)

@@ -1,0 +1,441 @@
+"""Why a lap was slower, in sentences for the driver, and one thing to try."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from lapkit.analysers.lap.corners import corners
+from lapkit.analysers.lap.delta import delta, losses
+from lapkit.analysers.lap.lifts import LIFT_COLUMNS, lifts
+from lapkit.analysers.lap.markers import describe_place
+from lapkit.analysers.ledger.energy import LongitudinalModel
+from lapkit.analysers.ledger.findings import LEAST, Zone, names_of, standing_out, zones
+from lapkit.analysers.ledger.ledger import SIGNIFICANT, Ledger, ledger
+from lapkit.channels import from_si
+from lapkit.model.frame import attribute
+from lapkit.model.show import clock
+
+CAUTION = (
+    "Figures describe what was recorded; they do not say what is safe. A lift moved later or a speed raised in a real "
+    "car is for the driver and qualified people to judge, within the series' and the track's rules and the makers' limits."
+)
+BEFORE_CORNER = 250.0
+"""m. A lift that begins nearer than this before a corner, and lasts into it, is made for it (chosen, no source)."""
+MATTERS = 0.25
+"""Share of the lap-time difference from which on the unexplained is worth a sentence though inside its noise (chosen)."""
+
+
+def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalModel | None = None) -> list[str]:
+    """Say in three to six sentences why one lap was slower than another.
+
+    Parameters
+    ----------
+    lap, reference : DataFrame
+        Lap frames on one grid.
+    model : LongitudinalModel, optional
+        The car, from ``longitudinal_model(session)``. None fits it to the two laps alone, which is less sure.
+
+    Returns
+    -------
+    list of str
+        How much, and how sure; where most of it was made, by what cause and what was done there; what of it was paid on
+        the straight after; what else; what was won back; what stays unexplained. Where the model of the car is refused:
+        the sentences of `summary`, and why.
+
+    Raises
+    ------
+    FrameError
+        If the frames do not fit together.
+
+    Notes
+    -----
+    Every number can be looked up. The difference is the last row of `delta`. What was made somewhere, and its ±, is the sum
+    over the cells of `ledger` for one corner and cause (their variances added). A corner that is entered with a lift begun
+    on the straight before it counts from that lift on, which the sentence says: then it is the sum over those rows of
+    ``ledger.places``. What was paid is `time_lost` of ``ledger.segments``; what was brought over the line is `carried_in`,
+    its speed the first `energy_difference` by the first speed of the frames. Lifts and lowest speeds are rows of `lifts` and `corners` of the two frames, metres
+    of way those of the frames' `path`. Where the frames carry markers, a lift is placed by the nearest (`start_to_marker` of
+    `lifts`) instead of by metres from the line. Nothing inside its noise (two standard uncertainties) is said as a fact.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> session = lapkit.load("sample_data/oval_run.csv")
+    >>> sentences = explain(session.lap(10), session.best(), model=lapkit.longitudinal_model(session))
+    >>> "made in corner 1 with the throttle" in sentences[1]
+    True
+    """
+    pair = _Pair.of(lap, reference)
+    if not np.isfinite(pair.total):
+        return pair.on_the_clock()
+    book = ledger(lap, reference, model=model)
+    return _from_ledger(pair, book) if book.model.ok else pair.on_the_clock() + _refused(book)
+
+
+def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
+    """Say in three sentences how much, where on the clock, and what was done there, without a model of the car.
+
+    Parameters
+    ----------
+    lap, reference : DataFrame
+        Lap frames on one grid.
+
+    Returns
+    -------
+    list of str
+        Every number is a cell of `delta`, `losses`, `lifts` or `corners`.
+
+    Raises
+    ------
+    FrameError
+        If the frames do not fit together.
+
+    Examples
+    --------
+    >>> import lapkit
+    >>> session = lapkit.load("sample_data/oval_run.csv")
+    >>> len(summary(session.lap(8), session.best()))
+    3
+    """
+    return _Pair.of(lap, reference).on_the_clock()
+
+
+def to_try(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalModel | None = None) -> str:
+    """Say what the faster of two laps did in the corner where most of the difference was made.
+
+    Parameters
+    ----------
+    lap, reference : DataFrame
+        Lap frames on one grid.
+    model : LongitudinalModel, optional
+        As for `explain`.
+
+    Returns
+    -------
+    str
+        One sentence or two, or nothing where the data carry no advice: the difference is inside its noise, was brought over
+        the line or cannot be laid at the pedals in a corner.
+    """
+    pair = _Pair.of(lap, reference)
+    if not abs(pair.total) > pair.noise:
+        return ""
+    book = ledger(lap, reference, model=model)
+    corner = ""
+    if book.model.ok:
+        said = _told(pair, book)[0]
+        if said and said[0].corner and {"throttle", "brake"} & set(said[0].parts):
+            corner = said[0].corner
+    elif (worst := pair.worst_corner()) is not None:
+        corner = str(worst["corner"])
+    side = 1 if pair.total > 0 else 0
+    lift, row = pair.lift(side, corner), pair.corner(side, corner)
+    if lift is None or row is None:
+        return ""
+    lowest = "" if np.isnan(row["min_speed"]) else f", and went no slower than {pair.speed(row['min_speed'])}"
+    return (
+        f"To try in corner {corner}: what {pair.names[side]} did. It lifted {pair.at(side, lift)} to "
+        f"{100 * lift['min_throttle']:.0f} % of throttle, was back on full after {lift['duration']:.2f} s{lowest}."
+    )
+
+
+# ------------------------------------------------------------------------- sentences
+
+
+def _told(pair: _Pair, book: Ledger) -> tuple[list[Zone], list[Zone]]:
+    about = pair.frames[0].attrs
+    return standing_out(
+        book, zones(book, pair.begins(), markers=about.get("markers"), length=about.get("track_length"))
+    )
+
+
+def _from_ledger(pair: _Pair, book: Ledger) -> list[str]:
+    made, against = _told(pair, book)
+    equal = abs(pair.total) <= pair.noise
+    word, back = ("lost", "gained") if equal else ("made", "won back") if pair.total > 0 else ("gained", "given back")
+
+    def part(zone: Zone, word: str) -> str:
+        how = f"{zone.where} {zone.by}" if zone.segment else f"by the speed brought over the line{pair.start(book)}"
+        return f"{abs(zone.made):.3f} s (±{zone.noise:.3f}) was {word} {how}"
+
+    out = [pair.difference()]
+    if made:
+        most = made[0]
+        of = "All the same, " if equal else "Of this, " if abs(most.made) <= abs(pair.total) else ""
+        facts = pair.facts(most)
+        out.append(f"{of}{part(most, word)}{': ' + _listed(facts) if facts else ''}.")
+        out += _paid(pair, book, most, word)
+    elif not against:
+        out.append("No place and no cause stands out: nothing in the ledger is larger than its own uncertainty.")
+    elif not equal:
+        out.append("What made it cannot be told from the noise.")
+    if len(made) > 1:
+        out.append(f"A further {_listed([part(zone, word) for zone in made[1:3]])}.")
+    if against:
+        of = "All the same, " if equal and not made else ""
+        out.append(f"{of}{_listed([part(zone, back) for zone in against[:2]])}.")
+    out += _unexplained(pair, book)
+    if len(out) < 3:
+        out.append("Nothing else stands out of its own uncertainty." if made or against else pair.what())
+    return out
+
+
+def _paid(pair: _Pair, book: Ledger, zone: Zone, word: str) -> list[str]:
+    """What the clock showed on the straight after, if that is where the corner was paid for."""
+    rows = book.segments
+    after = rows.index[(rows["start_distance"] >= zone.end - 1e-6) & (rows["part"] == "straight")]
+    if not zone.corner or not len(after) or abs(rows.loc[after[0], "start_distance"] - zone.end) > pair.reach:
+        return []
+    row = rows.loc[after[0]]
+    known = pair.places.loc[pair.places["segment"] == row["segment"], "time_lost_uncertainty"]
+    here = float(book.cells.iloc[int(after[0])].sum())
+    sign, lost = np.sign(zone.made), float(row["time_lost"])
+    if known.empty or sign * lost <= max(SIGNIFICANT * float(known.iloc[0]), LEAST) or sign * here > 0.5 * sign * lost:
+        return []
+    verb = "gained" if word == "gained" else "paid"
+    return [f"On the clock {abs(lost):.3f} s was {verb} only on the {row['segment']}."]
+
+
+def _unexplained(pair: _Pair, book: Ledger) -> list[str]:
+    if "unexplained" not in book.causes:
+        return []
+    noise = SIGNIFICANT * float(np.sqrt((book.uncertainties["unexplained"] ** 2).sum()))
+    rest = float(book.cells["unexplained"].sum())
+    if abs(rest) > max(noise, LEAST):
+        return [
+            f"{rest:+.3f} s (±{noise:.3f}) is not explained by what was recorded: wind, tow, contact, another gear or an "
+            "error of a sensor would show here."
+        ]
+    if abs(pair.total) > pair.noise and abs(rest) > max(MATTERS * abs(pair.total), LEAST):
+        return [f"The causes leave {rest:+.3f} s unexplained, which is inside the noise (±{noise:.3f} s)."]
+    return []
+
+
+def _refused(book: Ledger) -> list[str]:
+    out = [f"What each cause cost cannot be said, as the model of the car was refused: {book.model.reason}."]
+    if "longer_way" in book.causes:
+        noise = SIGNIFICANT * float(np.sqrt((book.uncertainties["longer_way"] ** 2).sum()))
+        way = float(book.cells["longer_way"].sum())
+        if abs(way) > max(noise, LEAST):
+            out.append(f"The {'longer' if way > 0 else 'shorter'} way alone is {way:+.3f} s (±{noise:.3f}).")
+    return out
+
+
+# --------------------------------------------------------------------------- the two laps
+
+
+@dataclass(frozen=True)
+class _Pair:
+    """Two laps, the one explained first, with their events."""
+
+    frames: tuple[pd.DataFrame, pd.DataFrame]
+    names: tuple[str, str]
+    places: pd.DataFrame  # of `losses`
+    corners: tuple[pd.DataFrame, pd.DataFrame]
+    lifts: tuple[pd.DataFrame, pd.DataFrame]
+    total: float
+    noise: float  # two standard uncertainties of it
+
+    @classmethod
+    def of(cls, lap: pd.DataFrame, reference: pd.DataFrame) -> _Pair:
+        table = delta(lap, reference)
+        total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
+        return cls(
+            (lap, reference),
+            names_of(lap.attrs, reference.attrs),
+            losses(table, count=None),
+            (corners(lap), corners(reference)),
+            (_lifts(lap), _lifts(reference)),
+            total,
+            SIGNIFICANT * sigma,
+        )
+
+    @property
+    def sign(self) -> float:
+        return -1.0 if float(self.places["time_lost"].sum()) < 0 else 1.0
+
+    @property
+    def reach(self) -> float:
+        return 2.0 * float(attribute(self.frames[0], "step"))
+
+    @property
+    def unit(self) -> str:
+        return str(attribute(self.frames[0], "speed_unit"))
+
+    def speed(self, value: float) -> str:
+        """Write a speed, m/s, in the person's unit."""
+        return f"{from_si(float(value), self.unit, 'speed'):.1f} {self.unit}"
+
+    def corner(self, side: int, corner: str) -> pd.Series | None:
+        """The row of a corner in one of the laps."""
+        rows = self.corners[side]
+        rows = rows[rows["corner"].astype(str) == corner]
+        return None if rows.empty else rows.iloc[0]
+
+    def lift(self, side: int, corner: str) -> pd.Series | None:
+        """The lift made for a corner: the longest that begins in it, or shortly before and lasts into it."""
+        row, table = self.corner(side, corner), self.lifts[side]
+        if row is None:
+            return None
+        begins = table["start_distance"].between(row["start_distance"] - BEFORE_CORNER, row["end_distance"])
+        near = table[begins & (table["end_distance"] > row["start_distance"])]
+        return None if near.empty else near.iloc[int(near["full_lift_time"].to_numpy().argmax())]
+
+    def begins(self) -> dict[str, float]:
+        """Where the first of the two laps lifted for each corner."""
+        names = self.corners[0]["corner"].astype(str)
+        found = {name: [lift for side in (0, 1) if (lift := self.lift(side, name)) is not None] for name in names}
+        return {name: min(float(lift["start_distance"]) for lift in both) for name, both in found.items() if both}
+
+    def at(self, side: int, lift: pd.Series) -> str:
+        """Where a lift began: by the nearest marker, else from the line."""
+        about, start = self.frames[side].attrs, float(lift["start_distance"])
+        beside = describe_place(start, about.get("markers"), length=about.get("track_length"))
+        return beside or f"{start:.0f} m from the line"
+
+    # ---- facts
+
+    def facts(self, zone: Zone) -> list[str]:
+        """What was done differently in a zone, beyond the uncertainty."""
+        if not zone.corner:
+            return []
+        out = self.way_facts(zone) if "longer_way" in zone.parts else []
+        out += self.lift_facts(zone.corner) if {"throttle", "brake"} & set(zone.parts) else []
+        return out + self.lowest_facts(zone.corner)
+
+    def lift_facts(self, corner: str) -> list[str]:
+        """What differed between the two laps' lifts for a corner."""
+        mine, theirs = (self.lift(side, corner) for side in (0, 1))
+        if mine is None and theirs is None:
+            return []
+        if mine is None or theirs is None:
+            side, lift = (0, mine) if mine is not None else (1, theirs)
+            assert lift is not None
+            return [f"only {self.names[side]} lifted ({self.at(side, lift)}, {lift['duration']:.2f} s)"]
+        facts = []
+        if moved := _change(mine, theirs, "start_distance", 0.5):
+            facts.append(
+                f"the lift began {abs(moved):.0f} m {'earlier' if moved < 0 else 'later'} ({self.at(0, mine)})"
+            )
+        if longer := _change(mine, theirs, "duration", 0.005):
+            facts.append(
+                f"{'' if facts else 'the lift '}lasted {abs(longer):.2f} s {'longer' if longer > 0 else 'less'} "
+                f"({mine['duration']:.2f} s)"
+            )
+        if deeper := _change(mine, theirs, "min_throttle", 0.02):
+            facts.append(
+                f"the throttle went {abs(100 * deeper):.0f} % {'lower' if deeper < 0 else 'less low'} "
+                f"(to {100 * mine['min_throttle']:.0f} %)"
+            )
+        return facts
+
+    def lowest_facts(self, corner: str) -> list[str]:
+        """By how much the lowest speed of a corner differed."""
+        mine, theirs = (self.corner(side, corner) for side in (0, 1))
+        if mine is None or theirs is None or not (change := _change(mine, theirs, "min_speed", 0.0)):
+            return []
+        return [f"the lowest speed was {self.speed(abs(change))} {'lower' if change < 0 else 'higher'}"]
+
+    def way_facts(self, zone: Zone) -> list[str]:
+        """How much longer the way through a zone was."""
+        if not all("path" in frame.columns for frame in self.frames):
+            return []
+        inside = [
+            f.loc[(f.index >= zone.start) & (f.index <= zone.end), "path"].to_numpy(np.float64) for f in self.frames
+        ]
+        longer = float((inside[0][-1] - inside[0][0]) - (inside[1][-1] - inside[1][0])) if len(inside[0]) else np.nan
+        error = np.hypot.reduce([float(frame.attrs.get("place_error") or 0.0) for frame in self.frames]) * np.sqrt(2.0)
+        if not abs(longer) > max(SIGNIFICANT * error, 0.05):
+            return []
+        return [f"the way was {abs(longer):.1f} m {'longer' if longer > 0 else 'shorter'}"]
+
+    def start(self, book: Ledger) -> str:
+        """How much slower a lap began: the difference of energy there by the speed."""
+        usual = float(np.mean([frame["speed"].iloc[0] for frame in self.frames]))
+        change = float(book.places["energy_difference"].iloc[0]) / usual
+        return f" ({self.speed(abs(change))} {'less' if change < 0 else 'more'})" if np.isfinite(change) else ""
+
+    # ---- without a model of the car
+
+    def on_the_clock(self) -> list[str]:
+        return [self.difference(), self.where(), self.what()]
+
+    def difference(self) -> str:
+        first, second = self.names
+        if not np.isfinite(self.total):
+            return f"L{first[1:]} and {second} are not both whole laps, so there is no lap-time difference to explain."
+        times = [clock(attribute(frame, "lap_time")) for frame in self.frames]
+        said = (
+            f"L{first[1:]} ({times[0]} s) was {abs(self.total):.3f} s {'slower' if self.total >= 0 else 'faster'} "
+            f"than {second} ({times[1]} s)"
+        )
+        if abs(self.total) <= self.noise:
+            return f"{said}, but that is only sure to ±{self.noise:.3f} s: the two may be equal."
+        return f"{said}, sure to ±{self.noise:.3f} s."
+
+    def where(self) -> str:
+        known = self.places[np.isfinite(self.places["time_lost"].to_numpy())]
+        rows = known.iloc[np.argsort(-self.sign * known["time_lost"].to_numpy(), kind="stable")]
+        size = self.sign * rows["time_lost"].to_numpy()
+        sure = np.abs(size) > SIGNIFICANT * rows["time_lost_uncertainty"].to_numpy()
+        word, back = ("loss", "won back") if self.sign > 0 else ("gain", "given back")
+        if not (sure & (size > 0)).any():
+            return f"No single part of the lap stands out: no {word} is larger than its own uncertainty."
+        places = [f"{'on the' if 'straight' in name else 'in'} {name}" for name in rows["segment"]]
+        parts = [
+            f"{size[k]:.3f} s {places[k]} ({rows['start_distance'].iloc[k]:.0f} to {rows['end_distance'].iloc[k]:.0f} m)"
+            for k in np.flatnonzero(sure & (size > 0))[:2]
+        ]
+        said = f"The largest {word if len(parts) == 1 else 'losses' if self.sign > 0 else 'gains'} "
+        said += f"{'was' if len(parts) == 1 else 'were'} {' and '.join(parts)}"
+        if sure[-1] and size[-1] < 0:
+            said += f"; {-size[-1]:.3f} s was {back} {places[-1]}"
+        return said + "."
+
+    def worst_corner(self) -> pd.Series | None:
+        """The corner in, or before, the segment where the clock shows most of the difference."""
+        rows = self.corners[0]
+        change = self.sign * self.places["time_lost"].to_numpy()
+        if rows.empty or not np.isfinite(change).any():
+            return None
+        at = float(self.places["start_distance"].iloc[int(np.nanargmax(change))])
+        before = np.flatnonzero(rows["start_distance"].to_numpy() <= at + 1e-6)
+        return rows.iloc[int(before[-1]) if len(before) else len(rows) - 1]
+
+    def what(self) -> str:
+        """What differed in the corner behind the largest change."""
+        worst = self.worst_corner()
+        if worst is None:
+            return "No corner was found, so the driving cannot be compared corner by corner."
+        corner = str(worst["corner"])
+        speeds = [np.nan if (row := self.corner(side, corner)) is None else row["min_speed"] for side in (0, 1)]
+        same = "was the same" if np.isfinite(speeds).all() else "is not known of both laps"
+        lowest = self.lowest_facts(corner) or [f"the lowest speed {same}"]
+        if not all("throttle" in frame.columns for frame in self.frames):
+            lifted = ["there is no throttle to say more"]
+        elif not any(self.lift(side, corner) is not None for side in (0, 1)):
+            lifted = ["there was no lift"]
+        else:
+            lifted = self.lift_facts(corner) or ["the lift was the same as far as the data can tell"]
+        return f"In corner {corner} {_listed(lowest + lifted)}."
+
+
+def _lifts(frame: pd.DataFrame) -> pd.DataFrame:
+    if "throttle" not in frame.columns or attribute(frame, "full_throttle") is None:
+        return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in LIFT_COLUMNS.items()})
+    table = lifts(frame)
+    return table[table["kind"] == "lift"]
+
+
+def _change(mine: pd.Series, theirs: pd.Series, name: str, least: float) -> float:
+    """The difference of two events, 0 where it is inside its uncertainty."""
+    moved = float(mine[name] - theirs[name])
+    sigma = float(np.hypot.reduce([float(row.get(f"{name}_uncertainty", 0.0)) for row in (mine, theirs)]))
+    return moved if abs(moved) > max(SIGNIFICANT * sigma, least) else 0.0
+
+
+def _listed(parts: Sequence[str]) -> str:
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"

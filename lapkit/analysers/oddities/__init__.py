@@ -1,0 +1,1 @@
+"""Laps that something other than the driving changed: contact, tow, missed shift, lost time."""

@@ -1,0 +1,1 @@
+"""What a change of setup did, and what a long run does to the car."""
