@@ -21,31 +21,35 @@ def compare(args: argparse.Namespace) -> None:
     """Say where and why a lap lost time to another."""
     from lapkit.analysers.lap.delta import delta
     from lapkit.analysers.ledger.energy import longitudinal_model, usable_laps
-    from lapkit.analysers.ledger.explain import CAUTION, explain, to_try
-    from lapkit.analysers.ledger.ledger import ledger
+    from lapkit.analysers.ledger.explain import explain
+    from lapkit.analysers.oddities.oddities import oddities
 
     session = load(args, args.file)
     other = load(args, args.other, track=session.track) if args.other is not None else session
     number = session.last_clean_number() if args.lap is None else args.lap
     against = args.against if args.against is not None else other.best_number(but=number if other is session else None)
-    lap, reference = session.lap(number), other.lap(against)
-    for frame in (lap, reference):
-        if not frame.attrs["complete"]:
+    for one, chosen in ((session, number), (other, against)):
+        if not one.lap(chosen).attrs["complete"]:
             raise LapError(
-                f"{frame.attrs['source']}: lap {frame.attrs['lap']} does not run from line to line, so it cannot be "
-                "compared; choose a complete lap (see 'lapkit laps')."
+                f"{one.about['source']}: lap {chosen} does not run from line to line, so it cannot be compared; choose a "
+                "complete lap (see 'lapkit laps')."
             )
+    # two recordings: one model of both, so that swapping the files only changes signs
+    model = longitudinal_model(session if other is session else [*usable_laps(session), *usable_laps(other)])
+    marked = session.marked(oddities(session, model=model))
+    lap = marked.lap(number)
+    reference = (marked if other is session else other.marked(oddities(other, model=model))).lap(against)
     table = delta(lap, reference)
     if args.figure:
         from lapkit.charts import save, two_laps
 
         save(two_laps(lap, reference), args.figure)
-    # two recordings: one model of both, so that swapping the files only changes signs
-    model = longitudinal_model(session if other is session else [*usable_laps(session), *usable_laps(other)])
-    book = ledger(lap, reference, model=model)
+    why = explain(lap, reference, model=model)
+    assert why.book is not None, "both laps are whole"
     if args.json:
+        told = why.book.to_dict()
         keys = ["segments", "causes", "cells", "carried_in", "total"]
-        found = {key: book.to_dict()[key] for key in keys}
+        found = {key: told[key] for key in keys}
         print_json(
             {
                 "lap": number,
@@ -58,10 +62,7 @@ def compare(args: argparse.Namespace) -> None:
             }
         )
         return
-    print(" ".join(explain(lap, reference, model=model)))
-    if advice := to_try(lap, reference, model=model):
-        print(advice)
-    print(f"\n{book!r}\n\nPositive is slower; ± is two standard uncertainties (about 95 %). {CAUTION}")
+    print(f"{why!r}\n\n{why.book!r}\n\nPositive is slower.")
     print_notes(session)
     if args.figure:
         print(f"Figure: {args.figure}")

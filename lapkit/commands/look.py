@@ -40,9 +40,11 @@ def register(commands: Commands) -> None:
 
 def laps(args: argparse.Namespace) -> None:
     """Print the lap table."""
+    from lapkit.analysers.oddities.oddities import oddities
+
     session = load(args, args.file)
     if not args.json:
-        print(session)
+        print(session.marked(oddities(session)))
         return
     provenance = session.recording.provenance
     rows = records(session.laps, LAP_KEYS)

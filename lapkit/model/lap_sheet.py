@@ -27,7 +27,7 @@ def html(session: Session) -> str:
     heads, rows, fastest = _table(session)
     lists = "".join(
         f"<p style='margin:2px 0'><b>{word}:</b> {escape(line)}</p>"
-        for word, lines in (("Assumed", session.assumptions), ("Note", session.warnings))
+        for word, lines in session.told().items()
         for line in lines
     )
     bold = [fastest] if fastest is not None else []
@@ -56,7 +56,7 @@ def _table(session: Session) -> tuple[list[str], list[list[str]], int | None]:
             *(show.number(speed, 1) for speed in speeds),
             show.number(100 * lap["full_throttle_share"], 0),
             show.number(lap["path_length"], 0),
-            lap["flags"].replace(",", ", "),
+            ", ".join(dict.fromkeys([*filter(None, lap["flags"].split(",")), *(m["kind"] for m in session.marks_of(lap["lap"]))])),
         ])  # fmt: skip
     return heads, rows, fastest
 

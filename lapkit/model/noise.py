@@ -1,4 +1,4 @@
-"""How noisy a channel is from sample to sample, told from its roughness."""
+"""How noisy a channel is from sample to sample, told from its roughness, and in what steps it is written."""
 
 from __future__ import annotations
 
@@ -43,3 +43,24 @@ def white_noise(values: FloatArray, *, stride: int = 1, share: float = 0.5, skip
         third = third[third > 0]
     width = NormalDist().inv_cdf((1.0 + share) / 2.0)
     return float(np.quantile(third, share) / width / np.sqrt(20.0)) if third.size >= 8 else 0.0
+
+
+def quantum(values: FloatArray) -> float:
+    """Step of quantised values, 0 where they are not quantised.
+
+    A channel counts as quantised where it takes the same values again and again, whole multiples of one step apart.
+
+    Examples
+    --------
+    >>> round(quantum(np.array([0.0, 0.25, 0.26, 0.4, 0.51, 0.7, 0.99, 1.0] * 9)), 6)
+    0.01
+    """
+    values = np.round(values[np.isfinite(values)], 9)
+    levels = np.unique(values)
+    gaps = np.diff(levels)
+    gaps = gaps[gaps > 1e-7]
+    if levels.size < 8 or 4 * levels.size > values.size:
+        return 0.0
+    step = float(gaps.min())
+    ratio = gaps / step
+    return step if np.abs(ratio - np.round(ratio)).max() < 0.05 else 0.0

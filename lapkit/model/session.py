@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from copy import copy
 from dataclasses import replace
 from functools import cached_property
 from typing import Any
@@ -22,6 +23,7 @@ from lapkit.model.lap_table import divide, lap_table
 from lapkit.model.laps import STANDING
 from lapkit.model.line import StartLineLike
 from lapkit.model.motion import Motion
+from lapkit.model.noise import quantum
 from lapkit.model.placing import find_place, place_errors
 from lapkit.model.recording import Recording
 from lapkit.model.throttle import learn_full_throttle
@@ -31,6 +33,7 @@ from lapkit.model.tracks.shapes import complete_corners
 from lapkit.model.tracks.track import Track, no_corners, no_markers, resolve_markers
 
 MAX_GAP = 0.5  # s; longer holes are not interpolated across
+MARK_COLUMNS = ["lap", "kind", "start_distance", "end_distance", "time_lost"]
 CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position
 
 
@@ -123,6 +126,7 @@ class Session:
         )  # fmt: skip
         self.warnings += notes
         grid(self._placement.length, step)  # a grid that cannot be is refused before any work is done on it
+        self.marks: pd.DataFrame | None = None
 
     # ------------------------------------------------------------------ columns
 
@@ -162,6 +166,12 @@ class Session:
         return learn_full_throttle(throttle) if throttle is not None else None
 
     @cached_property
+    def throttle_step(self) -> float:
+        """Step in which throttle is written, 0..1; 0 where it shows none."""
+        throttle = self._optional("throttle")
+        return quantum(throttle) if throttle is not None else 0.0
+
+    @cached_property
     def laps(self) -> pd.DataFrame:
         """The lap table: one row a lap, in driving order.
 
@@ -179,6 +189,38 @@ class Session:
             resets=np.append(np.array(self.recording.resets, dtype=np.intp), self._placement.jumps),
             clock_uncertainty=self.recording.clock_uncertainty,
         )
+
+    def marked(self, marks: pd.DataFrame) -> Session:
+        """Return the same session, marked with what befell its laps: the lap sheet and every frame then say so.
+
+        Parameters
+        ----------
+        marks : DataFrame
+            As ``oddities(session)`` gives it: lap, kind, start_distance, end_distance (m), time_lost (s) at least.
+
+        Returns
+        -------
+        Session
+            Its `marks` is that table; ``frame.attrs["marks"]`` holds the lap's own rows.
+
+        Raises
+        ------
+        ColumnError
+            If a column is missing.
+        """
+        missing = [name for name in MARK_COLUMNS if name not in getattr(marks, "columns", ())]
+        if missing:
+            raise ColumnError(f"marks: there is no column {', '.join(missing)}; give the table of oddities(session).")
+        session = copy(self)
+        session.marks = marks
+        return session
+
+    def marks_of(self, number: int) -> list[dict[str, Any]]:
+        """Return what befell a lap, as plain values; nothing where the session is not marked."""
+        if self.marks is None:
+            return []
+        rows = self.marks.loc[self.marks["lap"] == number, MARK_COLUMNS[1:]]
+        return [{str(name): value for name, value in row.items()} for row in rows.to_dict("records")]
 
     # -------------------------------------------------------------------- frames
 
@@ -306,6 +348,7 @@ class Session:
             "speed_at_line": speed_at_line,
             "complete": bool(self._segments.whole[row]),
             "flags": flags,
+            "marks": self.marks_of(int(self._segments.numbers[row])),
             "place_error": float(self._place_errors[row]),
             "offset_error": self._placement.offset_error,
             **{name: [dict(row) for row in rows] for name, rows in self._track_records.items()},
@@ -430,6 +473,7 @@ class Session:
             "place_method": self._placement.method,
             "speed_unit": self.speed_unit,
             "full_throttle": self.full_throttle,
+            "throttle_step": self.throttle_step,
         }
 
     def _clean(self, but: int | None) -> pd.DataFrame:
@@ -492,9 +536,16 @@ class Session:
         return lap_sheet.html(self)
 
     def remarks(self) -> list[str]:
-        """Return what was assumed and what was left out or changed, a line each, safe for a terminal."""
-        lines = [f"Assumed: {line}" for line in self.assumptions] + [f"Note: {line}" for line in self.warnings]
-        return [show.plain(line) for line in lines]
+        """Return what was assumed, left out or changed, and what befell the laps, a line each, safe for a terminal."""
+        return [show.plain(f"{word}: {line}") for word, lines in self.told().items() for line in lines]
+
+    def told(self) -> dict[str, list[str]]:
+        """Return the same by kind: "Assumed", "Note", "Marked"."""
+        rows = (
+            [] if self.marks is None or "words" not in self.marks else self.marks[["lap", "words"]].to_dict("records")
+        )
+        marked = [f"lap {row['lap']}: {row['words']}" for row in rows]
+        return {"Assumed": self.assumptions, "Note": self.warnings, "Marked": marked}
 
 
 def _check(recording: Recording, step: float) -> None:

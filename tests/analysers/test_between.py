@@ -7,7 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lapkit.analysers.lap.between import over_runs, quantum, ramp_end, ramp_start, runs, spread
+from lapkit.analysers.lap.between import over_runs, ramp_end, ramp_start, runs, spread
+from lapkit.model.noise import quantum
 from lapkit.analysers.lap.lowest import lowest
 from lapkit.model.noise import white_noise
 

@@ -17,7 +17,6 @@ from lapkit import corners, explain, lifts
 from lapkit.analysers.lap.corners import CORNER_COLUMNS
 from lapkit.analysers.lap.lifts import LIFT_COLUMNS
 from lapkit.analysers.lap.markers import describe_place, place_at, to_marker
-from lapkit.analysers.ledger.explain import to_try
 from lapkit.analysers.ledger.findings import zones
 from lapkit.analysers.ledger.ledger import ledger
 from lapkit.channels import dimension_of
@@ -228,7 +227,7 @@ def test_sentences_place_a_lift_by_its_marker():
     plain, named, last = early_lift()
     for session, where in ((plain, r"\d+ m from the line"), (named, "5 m before the water tower")):
         said = " ".join(explain(session.lap(last), session.lap(last - 1)))
-        advice = to_try(session.lap(last), session.lap(last - 1))
+        advice = explain(session.lap(last), session.lap(last - 1)).to_try
         assert re.search(rf"the lift began 1[45] m earlier \({where}\)", said), said
         assert re.search(r"It lifted \d+ m (before|after) the water tower to", advice) or session is plain, advice
         assert ("from 5 m before the water tower on" in said) == (session is named), said

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from befallen import Planted, befallen_run, full_stretches
 
 import lapkit
-from lapkit import simulate
+from lapkit import ColumnError, simulate
 from lapkit.analysers.oddities.finders import lost_times
 from lapkit.analysers.oddities.oddities import ODDITY_COLUMNS, marked_laps, oddities
 from lapkit.simulate import CONSUMER, Contact, MissedShift, Tow
@@ -230,3 +232,41 @@ def test_planting_leaves_other_runs_as_they_were() -> None:
     plain, _ = befallen_run(TRACKS["oval"], {}, laps=2, noise=CONSUMER)
     none, _ = befallen_run(TRACKS["oval"], {1: ()}, laps=2, noise=CONSUMER)
     pd.testing.assert_frame_equal(plain.samples(), none.samples(), check_exact=True)
+
+
+def test_a_marked_lap_is_not_called_the_drivers_or_the_cars_fault() -> None:
+    plain, truth = befallen_run(TRACKS["oval"], {4: Contact(500.0, -25.0, 0.15, 3.0, -0.1)})
+    found = oddities(plain)
+    session = plain.marked(found)
+    assert plain.marks is None and plain.lap(4).attrs["marks"] == []
+    assert "contact" in str(session) and "contact" not in str(plain)
+    assert "Marked: lap 4: A touch at" in str(session)
+    assert "<b>Marked:</b> lap 4" in session._repr_html_()
+    (mark,) = session.lap(4).attrs["marks"]
+    assert mark["kind"] == "contact" and abs(mark["start_distance"] - 500.0) < 5.0
+    model = lapkit.longitudinal_model(session)
+    why = lapkit.explain(session.lap(4), session.lap(5), model=model)
+    place, lost = mark["start_distance"], mark["time_lost"]
+    assert why[1] == (
+        f"Lap 4 is marked: contact at {place:.0f} m, {lost:.2f} s lost: do not lay that at the driving or the setup."
+    )
+    assert 3 <= len(why) <= 6
+    other_way = lapkit.explain(session.lap(5), session.lap(4), model=model)
+    assert "lap 4 is marked" in other_way[1].lower()
+    assert "marked" not in " ".join(lapkit.explain(plain.lap(4), plain.lap(5), model=model))
+    with pytest.raises(ColumnError, match="no column kind"):
+        plain.marked(found.drop(columns="kind"))
+
+
+def test_nothing_is_advised_where_a_touch_made_the_difference() -> None:
+    corner = TRACKS["oval"].turns[0]
+    driver = simulate.oval_driver(TRACKS["oval"])
+    lift = driver.actions[0]
+    longer = {"actions": (replace(lift, hold=lift.hold + 0.3), *driver.actions[1:])}
+    touch = {4: Contact(corner.start + 30.0, -25.0, 0.15, 2.0, -0.1)}
+    session, _ = befallen_run(TRACKS["oval"], touch, scripts={4: longer})
+    model = lapkit.longitudinal_model(session)
+    advised = lapkit.explain(session.lap(4), session.lap(3), model=model).to_try
+    marked = session.marked(oddities(session, model=model))
+    assert "lifted" in advised
+    assert lapkit.explain(marked.lap(4), marked.lap(3), model=model).to_try == ""

@@ -52,25 +52,19 @@ def spread(start: IntArray, end: IntArray) -> IntArray:
     return np.repeat(start - np.concatenate([[0], np.cumsum(size)[:-1]]), size) + np.arange(int(size.sum()))
 
 
-def quantum(values: FloatArray) -> float:
-    """Step of quantised values, 0 where they are not quantised.
-
-    A channel counts as quantised where it takes the same values again and again, whole multiples of one step apart.
+def quantile(values: FloatArray, share: float) -> FloatArray:
+    """Quantile along the last axis, between values: that of NumPy without the tenth of a millisecond it takes to begin.
 
     Examples
     --------
-    >>> round(quantum(np.array([0.0, 0.25, 0.26, 0.4, 0.51, 0.7, 0.99, 1.0] * 9)), 6)
-    0.01
+    >>> quantile(np.array([[4.0, 1.0, 2.0], [0.0, 0.0, 9.0]]), 0.75).tolist()
+    [3.0, 4.5]
     """
-    values = np.round(values[np.isfinite(values)], 9)
-    levels = np.unique(values)
-    gaps = np.diff(levels)
-    gaps = gaps[gaps > 1e-7]
-    if levels.size < 8 or 4 * levels.size > values.size:
-        return 0.0
-    step = float(gaps.min())
-    ratio = gaps / step
-    return step if np.abs(ratio - np.round(ratio)).max() < 0.05 else 0.0
+    ordered = np.sort(values, axis=-1)
+    rank = share * (values.shape[-1] - 1)
+    before = min(int(rank), max(values.shape[-1] - 2, 0))
+    low, high, part = ordered[..., before], ordered[..., min(before + 1, values.shape[-1] - 1)], rank - before
+    return np.asarray(high - (high - low) * (1.0 - part) if part >= 0.5 else low + (high - low) * part)
 
 
 def ramp_start(

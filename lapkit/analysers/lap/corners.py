@@ -9,14 +9,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.lap.between import quantum
 from lapkit.analysers.lap.lowest import lowest
 from lapkit.analysers.lap.markers import marker_columns
+from lapkit.analysers.lap.table import table_of
 from lapkit.analysers.lap.trace import Trace, trace_of
 from lapkit.analysers.lap.turn_in import HIGH, LOW, turn_in
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
-from lapkit.model.noise import white_noise
+from lapkit.model.given import CORNER, records_given
+from lapkit.model.noise import quantum, white_noise
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -32,6 +33,8 @@ CORNER_COLUMNS = {
 }  # fmt: skip
 """Column -> dtype of the table of corners."""
 
+ASKED = ("corner", "direction", "start_distance", "end_distance", "radius")
+"""What is said of each corner that is measured."""
 MAX_GAP = 0.5
 """s. Longer holes are not read across, as in a lap frame."""
 
@@ -99,8 +102,42 @@ def corners(
     """
     trace = trace_of(laps)
     trace.check(lap)
-    speed = trace.required("speed", "corners")
     asked = _asked(laps, where, trace.source)
+    found, row, which = _measured(trace, asked, lap, max_gap)
+    turned, turned_sigma, source = turn_in(trace, asked, row, which, shares=turn_in_shares, max_gap=max_gap)
+    values = {
+        "lap": trace.numbers[row],
+        **{name: asked[name][which] for name in ASKED},
+        **found,
+        "turn_in_distance": turned,
+        "turn_in_distance_uncertainty": turned_sigma,
+        **marker_columns(laps, {"turn_in": turned, "min_speed": found["min_speed_distance"]}),
+    }
+    table = table_of(CORNER_COLUMNS, values)
+    table.attrs["turn_in_source"] = source
+    return table
+
+
+def corner_speeds(lap: pd.DataFrame, where: Sequence[Mapping[str, Any]]) -> dict[str, FloatArray]:
+    """Return entry_speed, min_speed, min_speed_uncertainty and exit_speed of a lap, as `corners` has them.
+
+    Nothing else is measured, which takes a fraction of the time. NaN where `corners` leaves a corner out.
+    """
+    trace = trace_of(lap)
+    asked = _asked(lap, where, trace.source)
+    found, _, which = _measured(trace, asked, None, MAX_GAP)
+    out = {}
+    for name in ("entry_speed", "min_speed", "min_speed_uncertainty", "exit_speed"):
+        out[name] = np.full(len(asked["corner"]), np.nan)
+        out[name][which] = found[name]
+    return out
+
+
+def _measured(
+    trace: Trace, asked: Mapping[str, NDArray[Any]], lap: int | None, max_gap: float
+) -> tuple[dict[str, FloatArray], NDArray[np.intp], NDArray[np.intp]]:
+    """Columns of the corners that were driven, and of each the lap (row of `numbers`) and the corner asked."""
+    speed = trace.required("speed", "corners")
     seen = np.flatnonzero(np.isfinite(speed) & np.isfinite(trace.time) & np.isfinite(trace.place))
     time, speed, place = trace.time[seen], speed[seen], np.maximum.accumulate(trace.place[seen])
     if trace.gridded:
@@ -109,12 +146,9 @@ def corners(
         hole = np.diff(time) > max(max_gap, 3.0 * trace.interval)
 
     rows = np.arange(len(trace.numbers)) if lap is None else np.flatnonzero(trace.numbers == lap)
-    row = np.repeat(rows, len(asked))
-    which = np.tile(np.arange(len(asked)), len(rows))
-    bounds = [
-        asked[name].to_numpy(np.float64)[which] + trace.lap_place_zero[row]
-        for name in ("start_distance", "end_distance")
-    ]
+    row = np.repeat(rows, len(asked["corner"]))
+    which = np.tile(np.arange(len(asked["corner"])), len(rows))
+    bounds = [asked[name][which] + trace.lap_place_zero[row] for name in ("start_distance", "end_distance")]
     (t_in, v_in), (t_out, v_out) = (_met(time, speed, place, hole, bound) for bound in bounds)
     kept = np.isfinite(t_in) & np.isfinite(t_out) & (t_out > t_in)
     row, which = row[kept], which[kept]
@@ -123,45 +157,29 @@ def corners(
     noise = max(white_noise(speed), quantum(speed) / np.sqrt(12.0))
     t_low, v_low, sigma, t_sigma = _slowest(trace, time, speed, hole, t_in, v_in, t_out, v_out, noise)
     error = trace.place_error[row]
-    there = np.interp(t_low, time, place) - trace.lap_place_zero[row]
     bend = 0.1 * trace.interval * np.abs(v_out - v_in) / np.maximum(v_low, 1.0)  # time is not straight between samples
     # A position that is off to one side is early at one end of a half turn and late at the other.
-    radius = asked["radius"].to_numpy(np.float64)[which]
-    turned_by = np.nan_to_num((bounds[1] - bounds[0])[kept] / radius, posinf=0.0, neginf=0.0)
+    turned_by = np.nan_to_num((bounds[1] - bounds[0])[kept] / asked["radius"][which], posinf=0.0, neginf=0.0)
     against = np.minimum(np.cos(np.minimum(np.abs(turned_by), np.pi)), 0.0)
     at_in, at_out = error / np.maximum(v_in, 1.0), error / np.maximum(v_out, 1.0)
     ends = at_in**2 + at_out**2 - 2.0 * against * at_in * at_out
-    turned, turned_sigma, source = turn_in(trace, asked, row, which, shares=turn_in_shares, max_gap=max_gap)
-    table = pd.DataFrame(
-        {
-            "lap": trace.numbers[row],
-            "corner": asked["corner"].to_numpy(object)[which],
-            "direction": asked["direction"].to_numpy(object)[which],
-            "start_distance": asked["start_distance"].to_numpy(np.float64)[which],
-            "min_speed_distance": there,
-            "min_speed_distance_uncertainty": np.hypot(error, t_sigma * np.maximum(v_low, 0.0)),
-            "end_distance": asked["end_distance"].to_numpy(np.float64)[which],
-            "entry_speed": v_in,
-            "min_speed": v_low,
-            "min_speed_uncertainty": sigma,
-            "exit_speed": v_out,
-            "corner_time": t_out - t_in,
-            "corner_time_uncertainty": np.hypot(np.sqrt(ends), bend * trace.interval),
-            "radius": radius,
-            "turn_in_distance": turned,
-            "turn_in_distance_uncertainty": turned_sigma,
-            **marker_columns(laps, {"turn_in": turned, "min_speed": there}),
-        }
-    )
-    table = table[list(CORNER_COLUMNS)].astype(CORNER_COLUMNS)
-    table.attrs["turn_in_source"] = source
-    return table
+    found = {
+        "min_speed_distance": np.interp(t_low, time, place) - trace.lap_place_zero[row],
+        "min_speed_distance_uncertainty": np.hypot(error, t_sigma * np.maximum(v_low, 0.0)),
+        "entry_speed": v_in,
+        "min_speed": v_low,
+        "min_speed_uncertainty": sigma,
+        "exit_speed": v_out,
+        "corner_time": t_out - t_in,
+        "corner_time_uncertainty": np.hypot(np.sqrt(ends), bend * trace.interval),
+    }
+    return found, row, which
 
 
 def _asked(
     laps: Session | pd.DataFrame, where: pd.DataFrame | Sequence[Mapping[str, Any]] | None, source: str
-) -> pd.DataFrame:
-    """The corners to measure, as a table with all columns."""
+) -> dict[str, NDArray[Any]]:
+    """The corners to measure, a column each of `ASKED`."""
     if where is None:
         if not isinstance(laps, pd.DataFrame):
             where = laps.track.corners
@@ -172,17 +190,13 @@ def _asked(
                 f"{source}: the lap does not carry its corners (attrs['corners']); give a session, session.lap(n), or "
                 "where=[{'corner': '1', 'start_distance': ..., 'end_distance': ...}]."
             )
-    table = pd.DataFrame(where if isinstance(where, pd.DataFrame) else list(where or []))
-    missing = [name for name in ("corner", "start_distance", "end_distance") if name not in table.columns]
-    if len(table) and missing:
-        raise FrameError(
-            f"where: the corners have no {', '.join(missing)}; each needs corner, start_distance, end_distance."
-        )
-    table = table.reindex(columns=["corner", "direction", "start_distance", "end_distance", "radius"]).reset_index(
-        drop=True
-    )
-    table["direction"] = table["direction"].astype(object).where(table["direction"].notna(), "")
-    return table
+    rows = records_given(where, "where", CORNER, "the name and metres from the line")
+    asked: dict[str, NDArray[Any]] = {"corner": np.array([row["corner"] for row in rows], dtype=object)}
+    names = [row.get("direction") for row in rows]
+    asked["direction"] = np.array([name if isinstance(name, str) else "" for name in names], dtype=object)
+    for name in ("start_distance", "end_distance", "radius"):
+        asked[name] = np.array([row.get(name, np.nan) for row in rows], dtype=np.float64)
+    return asked
 
 
 def _met(

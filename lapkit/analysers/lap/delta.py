@@ -13,6 +13,7 @@ from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.corners import segments_of
 from lapkit.model.frame import attribute, unlabelled
+from lapkit.model.given import CORNER, frame_given, records_given
 
 DELTA_COLUMNS = ("delta", "delta_uncertainty", "delta_rate")
 LOSS_COLUMNS = ("segment", "start_distance", "end_distance", "time_lost", "time_lost_uncertainty")
@@ -267,6 +268,7 @@ def losses(
     >>> where[["segment", "time_lost"]].round(2).values.tolist()
     [['straight after corner 1', 0.25], ['straight before corner 1', 0.1], ['corner 1', -0.05]]
     """
+    delta_table = frame_given(delta_table, "losses", "the table that delta(lap, reference) returns")
     missing = [name for name in DELTA_COLUMNS[:2] if name not in delta_table.columns]
     if missing or "track_length" not in delta_table.attrs:
         raise FrameError(
@@ -274,14 +276,8 @@ def losses(
         )
     length = float(delta_table.attrs["track_length"])
     given = delta_table.attrs.get("corners", []) if corners is None else corners
-    table = pd.DataFrame(given if isinstance(given, pd.DataFrame) else list(given))
-    if table.empty:
-        table = pd.DataFrame({"corner": [], "start_distance": [], "end_distance": []})
-    lacking = [name for name in ("corner", "start_distance", "end_distance") if name not in table.columns]
-    if lacking:
-        raise FrameError(
-            f"corners: there is no {lacking[0]}; each corner needs corner, start_distance and end_distance."
-        )
+    table = pd.DataFrame(records_given(given, "corners", CORNER, "the name and metres from the line"))
+    table = table if len(table) else table.reindex(columns=list(CORNER))
     segments = segments_of(table.sort_values("start_distance"), length)
 
     place, value = delta_table.index.to_numpy(np.float64), delta_table["delta"].to_numpy(np.float64)

@@ -10,11 +10,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.lap.between import IntArray, over_runs, quantum, ramp_end, ramp_start, spread
+from lapkit.analysers.lap.between import IntArray, over_runs, ramp_end, ramp_start, spread
 from lapkit.analysers.lap.markers import marker_columns
+from lapkit.analysers.lap.table import table_of
 from lapkit.analysers.lap.trace import Trace, trace_of
 from lapkit.channels import FloatArray
 from lapkit.errors import DataWarning
+from lapkit.model.noise import quantum
 from lapkit.model.throttle import learn_full_throttle
 
 if TYPE_CHECKING:
@@ -165,11 +167,13 @@ def lifts(
             "full throttle cannot be told; if that is full throttle here, say so with full_throttle=..."
         )
         warnings.warn(note, DataWarning, stacklevel=2)
-        return _finished({}, note)
+        empty = table_of(LIFT_COLUMNS, {})
+        empty.attrs["note"] = note
+        return empty
 
     seen = np.flatnonzero(np.isfinite(throttle) & np.isfinite(trace.time))
     if seen.size < 3:
-        return _finished({}, None)
+        return table_of(LIFT_COLUMNS, {})
     time, depth = trace.time[seen], (full_throttle - throttle[seen]) / full_throttle
     interval = trace.interval if trace.gridded else float(np.median(np.diff(time)))
     if not isinstance(laps, pd.DataFrame):  # a pedal sampled more slowly than the table is known only so well
@@ -179,7 +183,7 @@ def lifts(
     hole = _after_hole(trace, seen, time, max_gap)
     start, end = _dips(depth, hole, leave, max(threshold, leave + 2.0 * noise))
     if not start.size:
-        return _finished({}, None)
+        return table_of(LIFT_COLUMNS, {})
     dips = _Dips(time, depth, start, end, hole[start], hole[end], noise, interval, trace.gridded)
     deepest, first_low, last_low = _hold(dips, max(hold_band, 4.0 * noise))
     began, began_sigma, ended, ended_sigma = _ends(dips, first_low, last_low, edge)
@@ -191,7 +195,7 @@ def lifts(
     events = {"start": (began, began_sigma), "pick_up": (low_to, low_to_sigma), "end": (ended, ended_sigma)}
     places = _places(trace, at, events, interval)
     shifted = _shifted(trace, start, end, seen, ended + gear_lag, ratio_drop)
-    table = {
+    table: dict[str, Any] = {
         "lap": trace.numbers[at],
         **places,
         "start_time": began - trace.lap_time_zero[at],
@@ -210,7 +214,10 @@ def lifts(
         "truncated": dips.cut_start | dips.cut_end,
         **marker_columns(laps, {event: places[f"{event}_distance"] for event in events}),
     }
-    return _finished(table, None, lap=lap, min_duration=min_duration)
+    keep = (duration >= min_duration) & (lap is None or table["lap"] == lap)
+    table = {name: values[keep] for name, values in table.items()}
+    table["lift"] = np.arange(len(table["lap"])) - np.searchsorted(at[keep], at[keep]) + 1
+    return table_of(LIFT_COLUMNS, table)
 
 
 @dataclass(frozen=True)
@@ -244,8 +251,9 @@ def _hold(dips: _Dips, band: float) -> tuple[FloatArray, IntArray, IntArray]:
     first = np.searchsorted(lift, np.arange(start.size))
     last = np.searchsorted(lift, np.arange(start.size), side="right") - 1
     if dips.noise > 0:  # the deepest of many noisy samples is deep by luck
-        held = pd.Series(depth[index]).groupby(lift).agg(["median", "size"])
-        deepest = np.where(held["size"] >= 5, held["median"], deepest)
+        sorted_depth, size = depth[index][np.lexsort((depth[index], lift))], last - first + 1
+        median = 0.5 * (sorted_depth[first + (size - 1) // 2] + sorted_depth[first + size // 2])
+        deepest = np.where(size >= 5, median, deepest)
     return deepest, index[first], index[last]
 
 
@@ -323,20 +331,6 @@ def _time_off(
     few = np.where(end - start <= 2, 0.3 * interval / (end - start), 0.0)  # the lowest was hardly seen
     noise = dips.noise**2 * ((ended - began) * interval + (ended - began) ** 2 / 9.0)  # of samples, and of what full is
     return lost, np.sqrt((np.hypot(down, up) * deepest * interval) ** 2 + few**2 + noise)
-
-
-def _finished(
-    columns: dict[str, object], note: str | None, *, lap: int | None = None, min_duration: float = 0.0
-) -> pd.DataFrame:
-    table = pd.DataFrame(columns) if columns else pd.DataFrame({name: [] for name in LIFT_COLUMNS})
-    if columns:
-        keep = table["duration"] >= min_duration
-        table = table[keep if lap is None else keep & (table["lap"] == lap)].reset_index(drop=True)
-        table["lift"] = table.groupby("lap").cumcount() + 1
-    table = table[list(LIFT_COLUMNS)].astype(LIFT_COLUMNS)
-    if note is not None:
-        table.attrs["note"] = note
-    return table
 
 
 def _pedal_noise(depth: FloatArray, margin: int) -> float:

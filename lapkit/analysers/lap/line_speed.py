@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from lapkit.model.given import session_given
+
 if TYPE_CHECKING:
     from lapkit.model.session import Session
 
@@ -45,6 +47,7 @@ def line_speed(session: Session) -> pd.DataFrame:
     >>> table["lap"].tolist(), table["rank"].tolist()
     ([0, 1, 2], [<NA>, 2, 1])
     """
+    session = session_given(session, "line_speed")
     laps = session.laps[session.laps["speed_at_line"].notna()].reset_index(drop=True)
     clean = (laps["complete"] & (laps["flags"] == "") & laps["lap_time"].notna()).to_numpy(bool)
     speed = laps["speed_at_line"].to_numpy(np.float64)

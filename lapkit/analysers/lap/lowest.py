@@ -11,6 +11,8 @@ from lapkit.channels import FloatArray
 
 LONGEST = 0.6
 """s. The widest stretch either side of a lowest point that is fitted (tuned on simulated laps)."""
+MOST_AT_ONCE = 100_000
+"""Values in all windows of the events that are fitted at once: more would not stay in the processor's cache (chosen)."""
 
 
 def lowest(
@@ -98,7 +100,7 @@ def _parabola(time: FloatArray, value: FloatArray, nodes: IntArray, t: FloatArra
 
 
 class _Fit(NamedTuple):
-    """A shape fitted around each event: lowest point (s from the middle sample, value), its variance, misfit."""
+    """A shape fitted around each event in each window: lowest point (s from the middle sample, value), its variance, misfit."""
 
     when: FloatArray
     low: FloatArray
@@ -116,25 +118,20 @@ def _lowest_smooth(
     level = np.convolve(np.pad(value, span // 2, mode="edge"), np.full(span, 1.0 / span), mode="valid")
     at = _lowest_index(level, start, end)
     event = np.arange(at.size)
-    round_fits, sharp_fits = [], []
-    for width in widths:
-        index = at[:, None] + np.arange(-width, width + 1)
-        used = (index >= 0) & (index < len(time))
-        index = np.clip(index, 0, len(time) - 1)
-        u = (time[index] - time[at][:, None]) / (width * interval)
-        used &= np.abs(u) <= 1.5
-        y = value[index] - value[at][:, None]
-        round_fits.append(_round_fit(u, y, used, noise))
-        sharp_fits.append(_sharp_fit(u, y, used, noise))
+    few = max(MOST_AT_ONCE // (2 * int(widths[-1]) + 1) // len(widths), 1)
+    blocks = [_fits(time, value, at[k : k + few], widths, noise, interval) for k in range(0, at.size, few)]
+    round_fits, sharp_fits = (
+        _Fit(*(np.concatenate(parts, axis=1) for parts in zip(*fits, strict=True)))
+        for fits in zip(*blocks, strict=True)
+    )
 
-    def widest(fits: list[_Fit]) -> IntArray:
+    def widest(fit: _Fit) -> IntArray:
         """Index of the widest window in which the shape leaves no more than noise, 0 where there is none."""
-        misfit, spare = np.stack([fit.misfit for fit in fits]), np.stack([fit.spare for fit in fits])
-        good = misfit <= noise**2 * (spare + 2.5 * np.sqrt(2.0 * np.maximum(spare, 0.0)))
-        return np.asarray(np.max(np.where(good, np.arange(len(fits))[:, None], 0), axis=0))
+        good = fit.misfit <= noise**2 * (fit.spare + 2.5 * np.sqrt(2.0 * np.maximum(fit.spare, 0.0)))
+        return np.asarray(np.max(np.where(good, np.arange(len(widths))[:, None], 0), axis=0))
 
-    def pick(fits: list[_Fit], name: str, window: IntArray) -> FloatArray:
-        return np.asarray(np.stack([getattr(fit, name) for fit in fits])[window, event])
+    def pick(fit: _Fit, name: str, window: IntArray) -> FloatArray:
+        return np.asarray(getattr(fit, name)[window, event])
 
     round_widest, sharp_widest = widest(round_fits), widest(sharp_fits)
     # a parabola bends away unseen before it is seen to: step back from its widest
@@ -164,6 +161,23 @@ def _lowest_smooth(
     return time[at] + when, value[at] + low + share * apart + luck, sigma
 
 
+def _fits(
+    time: FloatArray, value: FloatArray, at: IntArray, widths: IntArray, noise: float, interval: float
+) -> tuple[_Fit, _Fit]:
+    """The round and the sharp shape fitted around some samples in windows of all widths, shape (widths, events)."""
+    reach = np.arange(-widths[-1], widths[-1] + 1)
+    index = at[:, None] + reach
+    there = (index >= 0) & (index < len(time))
+    index = np.clip(index, 0, len(time) - 1)
+    u = (time[index] - time[at][:, None]) / (widths[:, None, None] * interval)
+    used = (np.abs(reach) <= widths[:, None, None]) & there & (np.abs(u) <= 1.5)
+    y = np.broadcast_to(value[index] - value[at][:, None], u.shape)
+    flat = (-1, len(reach))
+    fits = (fit(u.reshape(flat), y.reshape(flat), used.reshape(flat), noise) for fit in (_round_fit, _sharp_fit))
+    first, second = (_Fit(*(part.reshape(len(widths), -1) for part in fit)) for fit in fits)
+    return first, second
+
+
 def _round_fit(u: FloatArray, y: FloatArray, used: np.ndarray, noise: float) -> _Fit:
     """Parabolas through the used samples, (events, samples), u in windows' half widths."""
     basis = np.stack([np.ones_like(u), u, u**2], axis=-1) * used[..., None]
@@ -187,9 +201,6 @@ def _sharp_fit(u: FloatArray, y: FloatArray, used: np.ndarray, noise: float) -> 
     w = used.astype(np.float64)
     sums = np.stack([np.cumsum(w * term, axis=1) for term in (1.0 + 0.0 * u, u, u * u, y, u * y, y * y)])
     left, right = sums[:, :, 1:-2], sums[:, :, -1:] - sums[:, :, 1:-2]
-    if left.shape[2] == 0:
-        nothing = np.full(len(u), np.nan)
-        return _Fit(nothing, nothing, nothing, np.full(len(u), np.inf), np.zeros(len(u)), nothing)
 
     def line(part: FloatArray) -> tuple[FloatArray, ...]:
         n, su, suu, sy, suy, syy = part

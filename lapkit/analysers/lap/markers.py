@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from lapkit.analysers.lap.trace import trace_of
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError, LapError
+from lapkit.model.given import frame_given, number_given, records_given
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -54,8 +55,13 @@ def to_marker(places: ArrayLike, markers: Markers, *, length: float | None) -> t
     >>> names.tolist(), metres.tolist()
     (['gate', 'water tower', 'gate'], [15.0, -5.0, -7.0])
     """
+    return _nearest(places, *_named(markers), length)
+
+
+def _nearest(
+    places: ArrayLike, names: NDArray[np.object_], where: FloatArray, length: float | None
+) -> tuple[NDArray[np.object_], FloatArray]:
     at = np.asarray(places, dtype=np.float64)
-    names, where = _named(markers)
     if not len(names):
         return np.full(at.shape, "", dtype=object), np.full(at.shape, np.nan)
     if length is not None:
@@ -79,25 +85,16 @@ def to_marker(places: ArrayLike, markers: Markers, *, length: float | None) -> t
 
 def _named(markers: Markers) -> tuple[NDArray[np.object_], FloatArray]:
     """Names and places of markers, in the order given."""
-    if markers is None:
-        return np.empty(0, dtype=object), np.empty(0)
     if isinstance(markers, Mapping):
         markers = [{"marker": name, "distance": place} for name, place in markers.items()]
-    table = markers if isinstance(markers, pd.DataFrame) else pd.DataFrame(list(markers))
-    missing = [name for name in ("marker", "distance") if name not in table.columns]
-    if len(table) and missing:
-        raise FrameError(
-            f"markers: there is no {' and no '.join(missing)} (found: {', '.join(map(str, table.columns))}); each marker needs "
-            "marker (its name) and distance (m from the line)."
-        )
-    if not len(table):
-        return np.empty(0, dtype=object), np.empty(0)
+    rows = records_given(markers, "markers", ("marker", "distance"), "name and metres from the line")
     try:
-        where = table["distance"].to_numpy(np.float64)
+        where = np.array([row["distance"] for row in rows], dtype=np.float64)
     except (TypeError, ValueError) as error:
         raise FrameError(f"markers: a distance is not a number ({error}); give metres from the line.") from error
+    names = np.array([str(row["marker"]) for row in rows], dtype=object)
     known = np.isfinite(where)
-    return table["marker"].astype(str).to_numpy(object)[known], where[known]
+    return names[known], where[known]
 
 
 def markers_of(laps: Session | pd.DataFrame) -> tuple[Markers, float | None]:
@@ -119,9 +116,10 @@ def marker_columns(laps: Session | pd.DataFrame, events: Mapping[str, ArrayLike]
     {'start_marker': ['gate'], 'start_to_marker': [-10.0]}
     """
     markers, length = markers_of(laps)
+    named = _named(markers)
     out: dict[str, Any] = {}
     for event, places in events.items():
-        out[f"{event}_marker"], out[f"{event}_to_marker"] = to_marker(places, markers, length=length)
+        out[f"{event}_marker"], out[f"{event}_to_marker"] = _nearest(places, *named, length)
     return out
 
 
@@ -188,7 +186,7 @@ def place_at(lap: pd.DataFrame, *, time: float) -> float:
     >>> place_at(lap, time=0.125)
     5.0
     """
-    trace = trace_of(lap)
+    trace, time = trace_of(frame_given(lap, "place_at")), number_given(time, "time", "s")
     known = np.flatnonzero(np.isfinite(trace.time) & np.isfinite(trace.place))
     when, place = trace.time[known], trace.place[known]
     hole = np.diff(known) > 1

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError, FrameError, LapError
 from lapkit.model.frame import unlabelled
+from lapkit.model.given import said, session_given
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -57,9 +58,9 @@ class Trace:
 
     def check(self, lap: int | None) -> None:
         """Raise LapError where a lap is asked for that is not there."""
-        if lap is not None and lap not in self.numbers:
+        if lap is not None and (not isinstance(lap, int | np.integer) or lap not in self.numbers):
             known = ", ".join(str(number) for number in self.numbers[:40])
-            raise LapError(f"{self.source}: there is no lap {lap}; the recording has laps {known}.")
+            raise LapError(f"{self.source}: there is no lap {said(lap)}; the recording has laps {known}.")
 
     def channel(self, name: str) -> FloatArray | None:
         """Return a channel as floats, None where the samples have none or only NaN."""
@@ -121,6 +122,7 @@ def trace_of(laps: Session | pd.DataFrame) -> Trace:
     """
     if isinstance(laps, pd.DataFrame):
         return _of_frame(laps)
+    laps = session_given(laps, "laps", "a session, or one lap's frame or samples")
     table = laps.samples()
     time = table["time"].to_numpy(np.float64)
     lap = table["lap"].to_numpy(np.int64)

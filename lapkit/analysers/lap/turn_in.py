@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from statistics import NormalDist
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from lapkit.analysers.lap.between import quantile
 from lapkit.analysers.lap.trace import Trace
 from lapkit.channels import FloatArray
 from lapkit.model.curvature import MIN_SPEED
@@ -49,15 +53,27 @@ class _Signal:
     place: FloatArray  # of the samples that have a value, not decreasing
     channels: list[FloatArray]
     hole: NDArray[np.bool_]  # whether one lies between each sample and the next
+    spacing: float  # usual metres between recorded samples
 
     @property
     def position(self) -> bool:
         return self.source == "position"
 
+    @cached_property
+    def integrals(self) -> list[FloatArray]:
+        """Of each channel over the metres, from the first sample on."""
+        metres = np.diff(self.place)
+        return [np.append(0.0, np.cumsum((v[:-1] + 0.5 * np.diff(v)) * metres)) for v in self.channels]
+
+    @cached_property
+    def holes(self) -> NDArray[np.intp]:
+        """How many lie before each sample."""
+        return np.append(0, np.cumsum(self.hole))
+
 
 def turn_in(
     trace: Trace,
-    corners: pd.DataFrame,
+    corners: Mapping[str, NDArray[Any]] | pd.DataFrame,
     row: NDArray[np.intp],
     which: NDArray[np.intp],
     *,
@@ -74,8 +90,8 @@ def turn_in(
     Parameters
     ----------
     trace : Trace
-    corners : DataFrame
-        corner, direction, start_distance, end_distance.
+    corners : mapping of str to ndarray, or DataFrame
+        direction, start_distance, end_distance.
     row, which : ndarray of int, shape (n,)
         Lap (row of `trace.numbers`) and corner (row of `corners`) of each pair asked.
     shares : (float, float)
@@ -108,22 +124,28 @@ def turn_in(
     signal = _signal(trace, corners, max_gap) if row.size else None
     if signal is None:
         return place, sigma, "none"
-    start, end = (corners[name].to_numpy(np.float64) for name in ("start_distance", "end_distance"))
-    direction = corners["direction"].to_numpy(object)
+    start, end = (np.asarray(corners[name], dtype=np.float64) for name in ("start_distance", "end_distance"))
+    direction = np.asarray(corners["direction"], dtype=object)
     laps = np.flatnonzero(trace.whole) if trace.whole.any() else np.arange(len(trace.numbers))
     some = laps[np.unique(np.linspace(0, len(laps) - 1, LAPS).round().astype(np.intp))]
-    for k in np.unique(which):  # corners of a track, a few
-        mine = np.flatnonzero(which == k)
-        before = 0.5 * (start + end)
-        before = before[before < start[k] - 1e-9]
-        first = max(start[k] - REACH, before.max() if before.size else -np.inf)
-        corner = _Corner(first, float(start[k]), float(end[k]))
-        sign, blur, noise = _tuned(trace, signal, corner, trace.lap_place_zero[some], str(direction[k]))
-        cells, known = _cells(signal, corner, trace.lap_place_zero[row[mine]])
-        bend = sign * _curvature(signal, corner, cells, blur)
-        found, error = _rise(corner, bend, known, blur, noise, shares=shares, bow=BOW[signal.source])
-        place[mine], sigma[mine] = found, np.hypot(error, trace.place_error[row[mine]])
-    return place, sigma, signal.source
+    numbers = np.unique(which)
+    bends = [_Corner.of(start, end, k) for k in numbers]
+    pairs = [np.flatnonzero(which == k) for k in numbers]
+    own = _cells(signal, bends, [trace.lap_place_zero[row[mine]] for mine in pairs])
+    alike = all(np.array_equal(row[mine], some) for mine in pairs)
+    told = own if alike else _cells(signal, bends, [trace.lap_place_zero[some]] * len(bends))
+    bend = np.full((row.size, max(corner.count for corner in bends)), -np.inf)
+    known = np.zeros(bend.shape, dtype=bool)
+    first, entry, peak, blur, noise = np.empty((5, row.size))
+    for k, corner, mine, (cells, seen), (few, _) in zip(
+        numbers, bends, pairs, own, told, strict=True
+    ):  # a track's, a few
+        sign, blur[mine], noise[mine] = _tuned(signal, corner, few, str(direction[k]))
+        curve = sign * _curvature(signal, corner, cells, float(blur[mine[0]]))
+        bend[mine, : corner.count], known[mine, : corner.count] = curve, seen
+        first[mine], entry[mine], peak[mine] = corner.first, corner.start, quantile(curve[:, corner.inside], PEAK)
+    place, sigma = _rise(bend, known, first, entry, peak, blur, noise, shares=shares, bow=BOW[signal.source])
+    return place, np.hypot(sigma, trace.place_error[row]), signal.source
 
 
 @dataclass(frozen=True)
@@ -134,41 +156,47 @@ class _Corner:
     start: float
     end: float
 
+    @classmethod
+    def of(cls, start: FloatArray, end: FloatArray, k: int) -> _Corner:
+        """Return corner `k` of a track."""
+        before = 0.5 * (start + end)
+        before = before[before < start[k] - 1e-9]
+        first = max(start[k] - REACH, before.max() if before.size else -np.inf)
+        return cls(float(first), float(start[k]), float(end[k]))
+
     @property
     def length(self) -> float:
         return self.end - self.start
 
-    @property
+    @cached_property
     def margin(self) -> int:
         return int(np.ceil(4.0 * max(max(LONGEST.values()) * self.length, CELL) / CELL)) + 4
 
-    @property
+    @cached_property
     def count(self) -> int:
         return int(np.ceil((self.end - self.first) / CELL))
 
-    @property
-    def middles(self) -> FloatArray:
-        return np.asarray(self.first + (np.arange(self.count) + 0.5) * CELL)
-
-    @property
+    @cached_property
     def inside(self) -> NDArray[np.bool_]:
-        return np.asarray(self.middles + 0.5 * CELL > self.start)
+        return np.asarray(_middles(self.first, np.arange(self.count)) + 0.5 * CELL > self.start)
 
 
-def _signal(trace: Trace, corners: pd.DataFrame, max_gap: float) -> _Signal | None:
+def _middles(first: float | FloatArray, column: NDArray[np.intp]) -> FloatArray:
+    """Places of the middles of cells that are counted from `first`."""
+    return np.asarray(first + (column + 0.5) * CELL)
+
+
+def _signal(trace: Trace, corners: Mapping[str, NDArray[Any]] | pd.DataFrame, max_gap: float) -> _Signal | None:
     """The channel that shows best how the car turns."""
     speed = trace.channel("speed")
     moving = np.where(speed > MIN_SPEED, speed, np.nan) if speed is not None else None
-    x, y, yaw, steering, lateral = (
-        trace.channel(name) for name in ("x", "y", "yaw_rate", "steering", "lateral_acceleration")
-    )
-    if yaw is not None and moving is not None:
+    if (yaw := trace.channel("yaw_rate")) is not None and moving is not None:
         source, values = "yaw rate", [(yaw - _yaw_offset(trace, yaw)) / moving]
-    elif x is not None and y is not None:
+    elif (x := trace.channel("x")) is not None and (y := trace.channel("y")) is not None:
         source, values = "position", [x, y]
-    elif steering is not None:
+    elif (steering := trace.channel("steering")) is not None:
         source, values = "steering", [steering - _straight_ahead(trace, steering, corners)]
-    elif lateral is not None and moving is not None:
+    elif (lateral := trace.channel("lateral_acceleration")) is not None and moving is not None:
         source, values = "lateral acceleration", [lateral / moving**2]
     else:
         return None
@@ -180,7 +208,9 @@ def _signal(trace: Trace, corners: pd.DataFrame, max_gap: float) -> _Signal | No
     usual = float(np.median(gap))
     hole = (gap > max_gap) & (np.diff(seen) > 1) if trace.gridded else gap > max(max_gap, 3.0 * usual)
     values = [v[seen] - v[seen[0]] if source == "position" else v[seen] for v in values]
-    return _Signal(source, place, values, hole)
+    apart = float(np.median(np.diff(place)))
+    recorded = apart * trace.interval / max(float(np.nanmedian(np.diff(trace.time))), 1e-9)
+    return _Signal(source, place, values, hole, max(apart, recorded))
 
 
 def _yaw_offset(trace: Trace, yaw: FloatArray) -> float:
@@ -197,39 +227,44 @@ def _yaw_offset(trace: Trace, yaw: FloatArray) -> float:
     return float(np.median((over - 2.0 * np.pi * np.round(over / (2.0 * np.pi))) / (end - start)[whole]))
 
 
-def _straight_ahead(trace: Trace, steering: FloatArray, corners: pd.DataFrame) -> float:
+def _straight_ahead(trace: Trace, steering: FloatArray, corners: Mapping[str, NDArray[Any]] | pd.DataFrame) -> float:
     """What the steering reads on the straights."""
     lap = trace.lap_at(trace.time)
     place = trace.place - trace.lap_place_zero[lap]
-    edges = np.stack([corners[n].to_numpy(np.float64) for n in ("start_distance", "end_distance")], axis=1).ravel()
+    edges = np.stack([corners["start_distance"], corners["end_distance"]], axis=1).astype(np.float64).ravel()
     straight = (np.searchsorted(edges, place, side="right") % 2 == 0) & np.isfinite(steering) & np.isfinite(place)
     return float(np.median(steering[straight])) if straight.any() else 0.0
 
 
-def _cells(signal: _Signal, corner: _Corner, zero: FloatArray) -> tuple[list[FloatArray], NDArray[np.bool_]]:
-    """Means of the signal in the cells of each lap, margins included; and which of those without the margins are known.
+def _cells(
+    signal: _Signal, corners: Sequence[_Corner], zeros: Sequence[FloatArray]
+) -> list[tuple[list[FloatArray], NDArray[np.bool_]]]:
+    """Means of the signal in the cells of each corner and lap, margins included; and which of the others are known.
 
-    `zero` is the place of each lap's crossing, counted on.
+    `zeros` are the places of the laps' crossings, counted on, of each corner.
     """
-    margin = corner.margin
-    edges = corner.first + np.arange(-margin, corner.count + margin + 1) * CELL + zero[:, None]
-    before, weight = brackets(signal.place, edges.ravel())
-    inside = np.isfinite(weight).reshape(edges.shape)
-    inside = inside[:, 1:] & inside[:, :-1]
-    weight = np.nan_to_num(weight)
-    metres = np.diff(signal.place)
-    part = weight * metres[before]
-
-    def mean(values: FloatArray) -> FloatArray:
-        """Integrate the straight lines between samples over each cell."""
-        change = np.diff(values)
-        sums = np.append(0.0, np.cumsum((values[:-1] + 0.5 * change) * metres))
-        at = sums[before] + part * (values[before] + 0.5 * weight * change[before])
-        return np.asarray(np.diff(at.reshape(edges.shape), axis=1) / CELL)
-
-    torn = np.append(0, np.cumsum(signal.hole))[before].reshape(edges.shape)
-    known = inside & (torn[:, 1:] == torn[:, :-1]) & ~signal.hole[before].reshape(edges.shape)[:, :-1]
-    return [_filled(mean(values), inside) for values in signal.channels], known[:, margin:-margin]
+    edges = [
+        corner.first + np.arange(-corner.margin, corner.count + corner.margin + 1) * CELL + zero[:, None]
+        for corner, zero in zip(corners, zeros, strict=True)
+    ]
+    before, weight = brackets(signal.place, np.concatenate([edge.ravel() for edge in edges]))
+    on_road, weight = np.isfinite(weight), np.nan_to_num(weight)
+    part = weight * (signal.place[before + 1] - signal.place[before])
+    sums = [  # the integral of the straight lines between samples, up to each edge
+        integral[before] + part * (values[before] + 0.5 * weight * (values[before + 1] - values[before]))
+        for values, integral in zip(signal.channels, signal.integrals, strict=True)
+    ]
+    ends = np.cumsum([edge.size for edge in edges])
+    split = [
+        [piece.reshape(edge.shape) for piece, edge in zip(np.split(values, ends[:-1]), edges, strict=True)]
+        for values in (on_road, signal.holes[before], signal.hole[before], *sums)
+    ]
+    out = []
+    for corner, road, torn, hole, *at in zip(corners, *split, strict=True):
+        inside = road[:, 1:] & road[:, :-1]
+        known = inside & (torn[:, 1:] == torn[:, :-1]) & ~hole[:, :-1]
+        out.append(([_filled(np.diff(a, axis=1) / CELL, inside) for a in at], known[:, corner.margin : -corner.margin]))
+    return out
 
 
 def _curvature(signal: _Signal, corner: _Corner, cells: list[FloatArray], sigma: float) -> FloatArray:
@@ -247,23 +282,18 @@ def _curvature(signal: _Signal, corner: _Corner, cells: list[FloatArray], sigma:
     return np.asarray((x1 * y2 - y1 * x2) / np.maximum(x1**2 + y1**2, 1e-12) ** 1.5)
 
 
-def _tuned(
-    trace: Trace, signal: _Signal, corner: _Corner, zero: FloatArray, direction: str
-) -> tuple[float, float, float]:
+def _tuned(signal: _Signal, corner: _Corner, cells: list[FloatArray], direction: str) -> tuple[float, float, float]:
     """Which way a corner turns, over how many metres its curvature is to be smoothed, and the noise this leaves.
 
-    A few laps tell, the same ones whichever lap is asked for.
+    A few laps tell (`cells`), the same ones whichever lap is asked for.
     """
-    cells, _ = _cells(signal, corner, zero)
-    usual = float(np.median(np.diff(signal.place)))
-    spacing = max(usual, usual * trace.interval / max(float(np.nanmedian(np.diff(trace.time))), 1e-9))
-    least = max(0.6 * spacing, CELL)
+    least = max(0.6 * signal.spacing, CELL)
     most = max(LONGEST[signal.source] * corner.length, least)
     tried = max(least, TRIED)
     bend = _curvature(signal, corner, cells, tried)
     inside = bend[:, corner.inside]
     sign = {"left": 1.0, "right": -1.0}.get(direction) or (-1.0 if inside.sum() < 0 else 1.0)
-    target = QUIET * max(float(np.median(np.quantile(sign * inside, PEAK, axis=1))), 1e-9)
+    target = QUIET * max(float(quantile(quantile(sign * inside, PEAK), 0.5)), 1e-9)
     noise = white_noise(bend, stride=max(1, round(2.5 * tried / CELL)), share=0.3)
     # noise of position that drifts falls with the 1.5th power of the smoothing length, white noise with the 2.5th; that of a
     # channel that is curvature by itself with the square root
@@ -283,18 +313,23 @@ def _filled(values: FloatArray, inside: NDArray[np.bool_]) -> FloatArray:
 
 
 def _rise(
-    corner: _Corner,
     bend: FloatArray,
     known: NDArray[np.bool_],
-    blur: float,
-    noise: float,
+    first: FloatArray,
+    entry: FloatArray,
+    peak: FloatArray,
+    blur: FloatArray,
+    noise: FloatArray,
     *,
     shares: tuple[float, float],
     bow: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Where curvature begins to rise into the corner, one value a row, with the standard uncertainty."""
-    rows, column, place, inside = np.arange(len(bend)), np.arange(bend.shape[1]), corner.middles, corner.inside
-    peak = np.quantile(bend[:, inside], PEAK, axis=1)
+    """Where curvature begins to rise into the corner, one value a row of `bend`, with the standard uncertainty.
+
+    A row has its cells from `first` on, its corner from `entry` on, and is -inf behind it.
+    """
+    rows, column = np.arange(len(bend)), np.arange(bend.shape[1])
+    inside = _middles(first[:, None], column) + 0.5 * CELL > entry[:, None]
     reached = inside & (bend >= shares[1] * peak[:, None])
     upper = np.where(reached.any(axis=1), reached.argmax(axis=1), 0)
     ahead = column <= upper[:, None]
@@ -306,12 +341,13 @@ def _rise(
     usable = (i >= 0) & later.any(axis=1) & (peak > 0) & (base <= VALLEY * peak)
     i, j = np.where(usable, i, 0), np.where(usable, j, 1)
     torn = np.append(np.zeros((len(bend), 1)), np.cumsum(~known, axis=1), axis=1)
-    usable &= torn[rows, j + 1] == torn[rows, np.maximum(i - round(blur / CELL), 0)]
+    usable &= torn[rows, j + 1] == torn[rows, np.maximum(i - np.rint(blur / CELL).astype(np.intp), 0)]
 
     def passed(index: NDArray[np.intp], level: FloatArray) -> FloatArray:
         before = bend[rows, index - 1]
         share = (level - before) / np.where(bend[rows, index] > before, bend[rows, index] - before, 1.0)
-        return np.asarray(place[index - 1] + np.clip(share, 0.0, 1.0) * (place[index] - place[index - 1]))
+        at = _middles(first, index - 1)
+        return np.asarray(at + np.clip(share, 0.0, 1.0) * (_middles(first, index) - at))
 
     at_high = passed(j, high)
     run = np.maximum(at_high - passed(np.minimum(i + 1, j), low), 1e-3)

@@ -76,6 +76,8 @@ class LongitudinalModel:
         Share of the variance of acceleration over the windows that is explained, 0..1.
     misfit : float
         Acceleration left unexplained in a window, root mean square, m/s2.
+    apart : float
+        How far laps differ, at the same place, in what is left unexplained, m/s2; NaN for fewer than three laps of a track.
     windows, laps : int
         What was fitted.
     lateral, height : str
@@ -93,6 +95,7 @@ class LongitudinalModel:
     knots: tuple[float, ...] = ()
     fit: float = np.nan
     misfit: float = np.nan
+    apart: float = np.nan
     windows: int = 0
     laps: int = 0
     lateral: str = "none"
@@ -274,6 +277,7 @@ def longitudinal_model(
     fit = 1.0 - float(np.sum(weight * left**2) / np.sum(weight) / spread) if spread > 0 else np.nan
     misfit = float(np.sqrt(np.mean(left**2)))
     ok = bool(fit >= min_fit)
+    one_track = len({round(float(frame.attrs.get("track_length") or 0.0)) for frame in frames}) == 1
     return LongitudinalModel(
         ok=ok,
         reason=""
@@ -286,6 +290,7 @@ def longitudinal_model(
         knots=tuple(at.tolist()),
         fit=fit,
         misfit=misfit,
+        apart=data.apart(solution.coefficients) if one_track else np.nan,
         windows=len(data.target),
         laps=len(frames),
         lateral=inputs.lateral,

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 
-from lapkit.analysers.ledger.inputs import Inputs
+from lapkit.analysers.ledger.inputs import Inputs, left_of_noise
 from lapkit.channels import STANDARD_GRAVITY, FloatArray
 
 CURVE_SPREAD = 0.5
@@ -56,6 +57,9 @@ class Weak:
     target: FloatArray
     names: tuple[str, ...]
     block: FloatArray  # which windows belong together
+    lap: NDArray[np.intp]
+    at: NDArray[np.intp]  # which window of its lap each row is
+    noise: float  # of a target, by noise of speed and height from sample to sample, m/s2
     limited: FloatArray | None = None
 
     @classmethod
@@ -79,8 +83,25 @@ class Weak:
         if limited is not None:
             basis.append(limited)
             names.append("traction")
-        rows, target, block = weighed(inputs, np.stack(basis, axis=1), window)
-        return cls(rows, target, tuple(names), block, limited)
+        rows, target, lap, at = _windows(inputs, np.stack(basis, axis=1), window)
+        return cls(rows, target, tuple(names), _blocks(lap, at), lap, at, _noise(inputs, window), limited)
+
+    def apart(self, coefficients: FloatArray) -> float:
+        """How far laps differ, at the same place, in what the coefficients leave unexplained, m/s2; NaN for fewer than three.
+
+        The usual lap's, so that a gust in one does not count for the others; noise from sample to sample is taken out.
+        """
+        if not len(self.at) or int(self.lap.max()) < 2:
+            return np.nan
+        left = np.full((int(self.lap.max()) + 1, int(self.at.max()) + 1), np.nan)
+        left[self.lap, self.at] = self.target - self.rows @ coefficients
+        left = left[:, np.isfinite(left).sum(axis=0) >= 3]
+        if not left.size:
+            return np.nan
+        away = np.abs(left - np.nanmedian(left, axis=0))
+        laps = len(left)
+        scatter = 1.4826 * float(np.nanmedian(away)) * float(np.sqrt(laps / (laps - 1)))
+        return float(np.sqrt(max(scatter**2 - self.noise**2, 0.0)))
 
 
 def weighed(inputs: Inputs, basis: FloatArray, window: float) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -102,6 +123,14 @@ def weighed(inputs: Inputs, basis: FloatArray, window: float) -> tuple[FloatArra
     block : ndarray, shape (windows,)
         Which windows belong together: eight neighbours of a lap.
     """
+    rows, target, lap, at = _windows(inputs, basis, window)
+    return rows, target, _blocks(lap, at)
+
+
+def _windows(
+    inputs: Inputs, basis: FloatArray, window: float
+) -> tuple[FloatArray, FloatArray, NDArray[np.intp], NDArray[np.intp]]:
+    """The same, with the lap of each window and its number in the lap."""
     cell = 0.5 * (basis[..., 1:] + basis[..., :-1]) * inputs.metres[:, None, :]
     gain = 0.5 * np.diff(inputs.channels["speed"] ** 2, axis=-1)
     if "z" in inputs.channels:
@@ -110,17 +139,26 @@ def weighed(inputs: Inputs, basis: FloatArray, window: float) -> tuple[FloatArra
     width = max(3, round(2.0 * window / inputs.step))
     bump = np.sin(np.pi * (np.arange(width) + 0.5) / width) ** 2
     stride = max(1, width // 4)
+    none = np.zeros(0, dtype=np.intp)
     if whole.shape[-1] < width:
-        return np.zeros((0, basis.shape[1])), np.zeros(0), np.zeros(0)
+        return np.zeros((0, basis.shape[1])), np.zeros(0), none, none
     views = np.lib.stride_tricks.sliding_window_view(whole, width, axis=-1)[:, :, ::stride]
-    sums = views @ bump  # laps, coefficients + 2, windows
-    count = sums.shape[-1]
-    block = np.repeat(np.arange(len(sums)) * count, count).reshape(-1, count) + np.arange(count) // 8
-    flat = np.moveaxis(sums, 1, -1).reshape(-1, sums.shape[1])
-    known = np.isfinite(flat).all(axis=1)
-    flat = flat[known]
-    rows, target = flat[:, :-2] / flat[:, -1:], flat[:, -2] / flat[:, -1]
-    return rows, target, block.reshape(-1)[known].astype(np.float64)
+    sums = np.moveaxis(views @ bump, 1, -1)  # laps, windows, coefficients + 2
+    lap, at = np.nonzero(np.isfinite(sums).all(axis=-1))
+    known = sums[lap, at]
+    return known[:, :-2] / known[:, -1:], known[:, -2] / known[:, -1], lap, at
+
+
+def _noise(inputs: Inputs, window: float) -> float:
+    """Noise of a window's acceleration, m/s2: energy is weighed with the slope of the bump, (pi / w)^2 w / 2 when squared."""
+    speed = float(np.nanmedian(inputs.channels["speed"]))
+    energy = np.hypot(speed * inputs.noise["speed"], STANDARD_GRAVITY * left_of_noise(inputs, "z"))
+    return float(energy * np.pi / (2.0 * window) * np.sqrt(inputs.spacing / window))
+
+
+def _blocks(lap: NDArray[np.intp], at: NDArray[np.intp]) -> FloatArray:
+    """Which windows belong together: eight neighbours of a lap."""
+    return (lap * (int(at.max(initial=0)) // 8 + 1) + at // 8).astype(np.float64)
 
 
 def bounds(names: Sequence[str], rolling_band: tuple[float, float]) -> tuple[FloatArray, FloatArray]:

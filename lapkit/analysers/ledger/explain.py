@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
+from html import escape
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
@@ -17,7 +20,7 @@ from lapkit.analysers.ledger.findings import LEAST, Zone, names_of, standing_out
 from lapkit.analysers.ledger.ledger import SIGNIFICANT, Ledger, ledger
 from lapkit.channels import from_si
 from lapkit.model.frame import attribute
-from lapkit.model.show import clock
+from lapkit.model.show import clock, plain
 
 CAUTION = (
     "Figures describe what was recorded; they do not say what is safe. A lift moved later or a speed raised in a real "
@@ -29,8 +32,55 @@ MATTERS = 0.25
 """Share of the lap-time difference from which on the unexplained is worth a sentence though inside its noise (chosen)."""
 
 
-def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalModel | None = None) -> list[str]:
-    """Say in three to six sentences why one lap was slower than another.
+MOST_SENTENCES = 6
+"""What a driver listens to; the trifles come last and are left out (chosen)."""
+
+
+@dataclass(frozen=True)
+class Explanation(Sequence[str]):
+    """Why one lap was slower than another: a sequence of sentences, and what goes with it.
+
+    Attributes
+    ----------
+    sentences : tuple of str
+    to_try : str
+        What the faster lap did in the corner where most of the difference was made; empty where the data carry no advice:
+        the difference is inside its noise, was brought over the line, cannot be laid at the pedals in a corner, or something
+        else befell the slower lap there.
+    book : Ledger or None
+        What the sentences were read from; None where the two are not both whole laps.
+    """
+
+    sentences: tuple[str, ...]
+    to_try: str
+    book: Ledger | None
+
+    @overload
+    def __getitem__(self, index: int) -> str: ...
+    @overload
+    def __getitem__(self, index: slice) -> tuple[str, ...]: ...
+    def __getitem__(self, index: int | slice) -> str | tuple[str, ...]:
+        return self.sentences[index]
+
+    def __len__(self) -> int:
+        return len(self.sentences)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.sentences)
+
+    def __repr__(self) -> str:
+        said = [plain(" ".join(self.sentences)), *([plain(self.to_try)] if self.to_try else [])]
+        return "\n".join([*said, f"± is two standard uncertainties (about 95 %). {CAUTION}"])
+
+    def _repr_html_(self) -> str:
+        said = [escape(" ".join(self.sentences))]
+        said += [f"<b>To try:</b> {escape(self.to_try.removeprefix('To try: '))}"] if self.to_try else []
+        small = f"<small>± is two standard uncertainties (about 95 %). {escape(CAUTION)}</small>"
+        return "".join(f"<p>{part}</p>" for part in [*said, small])
+
+
+def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalModel | None = None) -> Explanation:
+    """Say in three to six sentences why one lap was slower than another, and what to try.
 
     Parameters
     ----------
@@ -41,10 +91,11 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
 
     Returns
     -------
-    list of str
-        How much, and how sure; where most of it was made, by what cause and what was done there; what of it was paid on
-        the straight after; what else; what was won back; what stays unexplained. Where the model of the car is refused:
-        the sentences of `summary`, and why.
+    Explanation
+        The sentences: how much, and how sure; what befell either lap, where the session was marked; where most of it was
+        made, by what cause and what was done there; what of it was paid on the straight after; what else; what was won
+        back; what stays unexplained. Where the model of the car is refused: the sentences of `summary`, and why. With them
+        what to try, and the ledger they were read from.
 
     Raises
     ------
@@ -57,23 +108,34 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
     over the cells of `ledger` for one corner and cause (their variances added). A corner that is entered with a lift begun
     on the straight before it counts from that lift on, which the sentence says: then it is the sum over those rows of
     ``ledger.places``. What was paid is `time_lost` of ``ledger.segments``; what was brought over the line is `carried_in`,
-    its speed the first `energy_difference` by the first speed of the frames. Lifts and lowest speeds are rows of `lifts` and `corners` of the two frames, metres
-    of way those of the frames' `path`. Where the frames carry markers, a lift is placed by the nearest (`start_to_marker` of
-    `lifts`) instead of by metres from the line. Nothing inside its noise (two standard uncertainties) is said as a fact.
+    its speed the first `energy_difference` by the first speed of the frames. Lifts and lowest speeds are rows of `lifts` and
+    `corners` of the two frames, brakings of `brakings`, metres of way those of the frames' `path`. Where the frames carry
+    markers, a lift is placed by the nearest (`start_to_marker` of `lifts`) instead of by metres from the line. What befell a
+    lap is what `oddities` found, if the session was told: ``session.marked(oddities(session))``. Nothing inside its noise
+    (two standard uncertainties) is said as a fact.
 
     Examples
     --------
     >>> import lapkit
     >>> session = lapkit.load("sample_data/oval_run.csv")
-    >>> sentences = explain(session.lap(10), session.best(), model=lapkit.longitudinal_model(session))
-    >>> "made in corner 1 with the throttle" in sentences[1]
-    True
+    >>> why = explain(session.lap(10), session.best(), model=lapkit.longitudinal_model(session))
+    >>> "made in corner 1 with the throttle" in why[1], why.to_try.split(":")[0]
+    (True, 'To try in corner 1')
     """
     pair = _Pair.of(lap, reference)
     if not np.isfinite(pair.total):
-        return pair.on_the_clock()
+        return Explanation((*pair.on_the_clock(), *pair.befell()), "", None)
     book = ledger(lap, reference, model=model)
-    return _from_ledger(pair, book) if book.model.ok else pair.on_the_clock() + _refused(book)
+    if not book.model.ok:
+        said = [*pair.on_the_clock(), *pair.befell(), *_refused(book)]
+        worst = pair.worst_corner()
+        return Explanation(
+            tuple(said[:MOST_SENTENCES]), _to_try(pair, "" if worst is None else str(worst["corner"])), book
+        )
+    made, against = _told(pair, book)
+    at_pedals = bool(made) and bool({"throttle", "brake"} & set(made[0].parts))
+    said = _from_ledger(pair, book, made, against)
+    return Explanation(tuple(said[:MOST_SENTENCES]), _to_try(pair, made[0].corner if at_pedals else ""), book)
 
 
 def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
@@ -104,44 +166,6 @@ def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
     return _Pair.of(lap, reference).on_the_clock()
 
 
-def to_try(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalModel | None = None) -> str:
-    """Say what the faster of two laps did in the corner where most of the difference was made.
-
-    Parameters
-    ----------
-    lap, reference : DataFrame
-        Lap frames on one grid.
-    model : LongitudinalModel, optional
-        As for `explain`.
-
-    Returns
-    -------
-    str
-        One sentence or two, or nothing where the data carry no advice: the difference is inside its noise, was brought over
-        the line or cannot be laid at the pedals in a corner.
-    """
-    pair = _Pair.of(lap, reference)
-    if not abs(pair.total) > pair.noise:
-        return ""
-    book = ledger(lap, reference, model=model)
-    corner = ""
-    if book.model.ok:
-        said = _told(pair, book)[0]
-        if said and said[0].corner and {"throttle", "brake"} & set(said[0].parts):
-            corner = said[0].corner
-    elif (worst := pair.worst_corner()) is not None:
-        corner = str(worst["corner"])
-    side = 1 if pair.total > 0 else 0
-    lift, row = pair.lift(side, corner), pair.corner(side, corner)
-    if lift is None or row is None:
-        return ""
-    lowest = "" if np.isnan(row["min_speed"]) else f", and went no slower than {pair.speed(row['min_speed'])}"
-    return (
-        f"To try in corner {corner}: what {pair.names[side]} did. It lifted {pair.at(side, lift)} to "
-        f"{100 * lift['min_throttle']:.0f} % of throttle, was back on full after {lift['duration']:.2f} s{lowest}."
-    )
-
-
 # ------------------------------------------------------------------------- sentences
 
 
@@ -152,8 +176,20 @@ def _told(pair: _Pair, book: Ledger) -> tuple[list[Zone], list[Zone]]:
     )
 
 
-def _from_ledger(pair: _Pair, book: Ledger) -> list[str]:
-    made, against = _told(pair, book)
+def _to_try(pair: _Pair, corner: str) -> str:
+    """Say what the faster of two laps did in a corner."""
+    side = 1 if pair.total > 0 else 0
+    lift, row = pair.lift(side, corner), pair.corner(side, corner)
+    if not abs(pair.total) > pair.noise or lift is None or row is None or pair.hit(1 - side, row):
+        return ""
+    lowest = "" if np.isnan(row["min_speed"]) else f", and went no slower than {pair.speed(row['min_speed'])}"
+    return (
+        f"To try in corner {corner}: what {pair.names[side]} did. It lifted {pair.at(side, lift)} to "
+        f"{100 * lift['min_throttle']:.0f} % of throttle, was back on full after {lift['duration']:.2f} s{lowest}."
+    )
+
+
+def _from_ledger(pair: _Pair, book: Ledger, made: list[Zone], against: list[Zone]) -> list[str]:
     equal = abs(pair.total) <= pair.noise
     word, back = ("lost", "gained") if equal else ("made", "won back") if pair.total > 0 else ("gained", "given back")
 
@@ -161,7 +197,7 @@ def _from_ledger(pair: _Pair, book: Ledger) -> list[str]:
         how = f"{zone.where} {zone.by}" if zone.segment else f"by the speed brought over the line{pair.start(book)}"
         return f"{abs(zone.made):.3f} s (±{zone.noise:.3f}) was {word} {how}"
 
-    out = [pair.difference()]
+    out = [pair.difference(), *pair.befell()]
     if made:
         most = made[0]
         of = "All the same, " if equal else "Of this, " if abs(most.made) <= abs(pair.total) else ""
@@ -202,7 +238,7 @@ def _paid(pair: _Pair, book: Ledger, zone: Zone, word: str) -> list[str]:
 def _unexplained(pair: _Pair, book: Ledger) -> list[str]:
     if "unexplained" not in book.causes:
         return []
-    noise = SIGNIFICANT * float(np.sqrt((book.uncertainties["unexplained"] ** 2).sum()))
+    noise = SIGNIFICANT * book.lap_uncertainties["unexplained"]
     rest = float(book.cells["unexplained"].sum())
     if abs(rest) > max(noise, LEAST):
         return [
@@ -217,7 +253,7 @@ def _unexplained(pair: _Pair, book: Ledger) -> list[str]:
 def _refused(book: Ledger) -> list[str]:
     out = [f"What each cause cost cannot be said, as the model of the car was refused: {book.model.reason}."]
     if "longer_way" in book.causes:
-        noise = SIGNIFICANT * float(np.sqrt((book.uncertainties["longer_way"] ** 2).sum()))
+        noise = SIGNIFICANT * book.lap_uncertainties["longer_way"]
         way = float(book.cells["longer_way"].sum())
         if abs(way) > max(noise, LEAST):
             out.append(f"The {'longer' if way > 0 else 'shorter'} way alone is {way:+.3f} s (±{noise:.3f}).")
@@ -234,8 +270,6 @@ class _Pair:
     frames: tuple[pd.DataFrame, pd.DataFrame]
     names: tuple[str, str]
     places: pd.DataFrame  # of `losses`
-    corners: tuple[pd.DataFrame, pd.DataFrame]
-    lifts: tuple[pd.DataFrame, pd.DataFrame]
     total: float
     noise: float  # two standard uncertainties of it
 
@@ -247,11 +281,19 @@ class _Pair:
             (lap, reference),
             names_of(lap.attrs, reference.attrs),
             losses(table, count=None),
-            (corners(lap), corners(reference)),
-            (_lifts(lap), _lifts(reference)),
             total,
             SIGNIFICANT * sigma,
         )
+
+    @cached_property
+    def corners(self) -> list[pd.DataFrame]:
+        """Corners of each lap."""
+        return [corners(frame) for frame in self.frames]
+
+    @cached_property
+    def lifts(self) -> list[pd.DataFrame]:
+        """Lifts of each lap that were made for a corner, or for nothing."""
+        return [_lifts(frame) for frame in self.frames]
 
     @property
     def sign(self) -> float:
@@ -295,6 +337,26 @@ class _Pair:
         about, start = self.frames[side].attrs, float(lift["start_distance"])
         beside = describe_place(start, about.get("markers"), length=about.get("track_length"))
         return beside or f"{start:.0f} m from the line"
+
+    # ---- what befell the car
+
+    def befell(self) -> list[str]:
+        """What else happened to either lap, where the session was marked with it: one sentence, or none."""
+        parts = [
+            f"{name} {_event(mark)}"
+            for name, frame in zip(self.names, self.frames, strict=True)
+            for mark in frame.attrs.get("marks") or []
+        ]
+        if not parts:
+            return []
+        said = _listed(parts)
+        return [f"L{said[1:]}: do not lay that at the driving or the setup."]
+
+    def hit(self, side: int, row: pd.Series) -> bool:
+        """Whether something befell a lap between the way into a corner and its end."""
+        marks = self.frames[side].attrs.get("marks") or []
+        low, high = float(row["start_distance"]) - BEFORE_CORNER, float(row["end_distance"])
+        return any(mark["start_distance"] < high and mark["end_distance"] >= low for mark in marks)
 
     # ---- facts
 
@@ -421,6 +483,14 @@ class _Pair:
         else:
             lifted = self.lift_facts(corner) or ["the lift was the same as far as the data can tell"]
         return f"In corner {corner} {_listed(lowest + lifted)}."
+
+
+def _event(mark: Mapping[str, Any]) -> str:
+    """What befell a lap, where, and what it took, in words."""
+    kind, lost = str(mark["kind"]), float(mark["time_lost"])
+    where = f"{'from' if kind in ('tow', 'lost time') else 'at'} {float(mark['start_distance']):.0f} m"
+    took = f", {abs(lost):.2f} s {'lost' if lost > 0 else 'gained'}" if abs(lost) >= 0.005 else ""
+    return f"is marked: {kind} {where + (' on' if where.startswith('from') else '')}{took}"
 
 
 def _lifts(frame: pd.DataFrame) -> pd.DataFrame:

@@ -31,7 +31,7 @@ from lapkit.model.frame import attribute
 CAUSES = ("longer_way", "throttle", "brake", "cornering", "elevation", "unexplained")
 """Columns of the ledger, in order. Without a model of the car: longer_way and lower_speed."""
 THROTTLE_STEP = 0.01
-"""Coarsest step throttle is usually written in (common practice, no source); it shapes the uncertainty alone."""
+"""Coarsest step throttle is usually written in (common practice, no source), for frames that do not say."""
 SIGNIFICANT = 2.0
 """Standard uncertainties a cell must exceed to be told from nothing (about 95 %)."""
 
@@ -186,7 +186,7 @@ def ledger(
     reference: pd.DataFrame,
     *,
     model: LongitudinalModel | None = None,
-    throttle_step: float = THROTTLE_STEP,
+    throttle_step: float | None = None,
     max_length_difference: float = MAX_LENGTH_DIFFERENCE,
 ) -> Ledger:
     """Divide the difference of two lap times among places and causes, exactly.
@@ -197,8 +197,9 @@ def ledger(
         Frames of whole laps with the same grid step, from one recording or two.
     model : LongitudinalModel, optional
         The car, from ``longitudinal_model(session)``. None fits it to the two laps alone, which is less sure.
-    throttle_step : float
-        Step in which throttle is written, 0..1; it shapes the uncertainty alone.
+    throttle_step : float, optional
+        Step in which throttle is written, 0..1; by default what the frames say, else `THROTTLE_STEP`. It shapes the
+        uncertainty alone.
     max_length_difference : float
         Share by which the track lengths may differ. Where they do, places are compared as fractions of the lap.
 
@@ -248,6 +249,8 @@ def ledger(
         keep[0] = True
         segments, first_cell = _joined(segments, keep), np.maximum.accumulate(first_cell[keep])
     first_cell[0] = 0
+    if throttle_step is None:
+        throttle_step = max(float(f.attrs.get("throttle_step", THROTTLE_STEP)) for f in frames)
     split = divide(pair, model, first_cell, throttle_step=throttle_step)
     names = [name for name in CAUSES if name in split.charges] if model.ok else list(split.charges)
     paid = np.diff(pair.time[1]) - np.diff(pair.time[0])
@@ -262,9 +265,7 @@ def ledger(
     return Ledger(
         cells=pd.DataFrame(sign * sums[:, : len(names)], index=rows, columns=columns),
         uncertainties=pd.DataFrame(sigma, index=rows, columns=columns),
-        lap_uncertainties={
-            name: split.whole.get(name, float(np.sqrt((split.sigma[name] ** 2).sum()))) for name in names
-        },
+        lap_uncertainties={name: split.whole[name] for name in names},
         segments=segments,
         carried_in=sign * split.carried_in,
         carried_in_uncertainty=split.carried_in_sigma,

@@ -24,7 +24,10 @@ SPEED_SCALE = 2e-4
 FORM_SHARE = 0.03
 """Share of what carried-in speed costs that a model of this form errs by, one sigma (seen on simulated laps)."""
 APART_SHARE = 0.3
-"""Share of the model's misfit that two laps of one car do not have in common (seen on simulated laps)."""
+"""Share of the model's misfit that two laps of one car do not have in common, where too few laps show it (seen on simulated
+laps)."""
+CAUSE_SHARE = 0.01
+"""The same share of what a cause costs: in what order causes are exchanged, and the form of the model (seen on simulated laps)."""
 LINE_END = 2.0
 """A straight line fitted to one side only is this much less sure at its end than one fitted to both (local linear fit)."""
 
@@ -35,9 +38,7 @@ class Split:
 
     charges: dict[str, FloatArray]
     sigma: dict[str, FloatArray]  # by segment
-    whole: dict[
-        str, float
-    ]  # of a whole lap, where that is less than its segments' because what one gains the next loses
+    whole: dict[str, float]  # of a whole lap: less than its segments' where what one gains the next loses
     carried_in: float
     carried_in_sigma: float
     energy_difference: FloatArray
@@ -140,8 +141,20 @@ def divide(pair: Pair, model: LongitudinalModel, first_cell: Any, *, throttle_st
         split = _split(pair, ground, model, first_cell, throttle_step)
     else:
         split = _by_speed(pair, ground, model, first_cell)
-    sigma = {name: np.hypot(values, LEAST_SIGMA) for name, values in split.sigma.items()}
-    return replace(split, sigma=sigma, carried_in_sigma=float(np.hypot(split.carried_in_sigma, LEAST_SIGMA)))
+    variance = {name: own**2 for name, own in split.sigma.items()}
+    whole = {name: split.whole.get(name, 0.0) ** 2 or float(own.sum()) for name, own in variance.items()}
+    if model.ok:
+        for name in set(variance) - {"unexplained"}:  # what a cause errs by is left unexplained
+            form = (CAUSE_SHARE * np.add.reduceat(split.charges[name], first_cell)) ** 2
+            for one in (name, "unexplained"):
+                variance[one] = variance[one] + form
+                whole[one] += float((CAUSE_SHARE * split.charges[name].sum()) ** 2)
+    return replace(
+        split,
+        sigma={name: np.sqrt(own + LEAST_SIGMA**2) for name, own in variance.items()},
+        whole={name: float(np.sqrt(own + LEAST_SIGMA**2)) for name, own in whole.items()},
+        carried_in_sigma=float(np.hypot(split.carried_in_sigma, LEAST_SIGMA)),
+    )
 
 
 def _by_speed(pair: Pair, ground: _Ground, model: LongitudinalModel, first_cell: Any) -> Split:
@@ -264,12 +277,15 @@ class _Doubt:
                 variance += np.einsum("si,ij,sj->s", change, model.covariance[np.ix_(ours, ours)], change)
             if name in unseen:
                 variance += self._by_segment(unseen[name] * price**2)
-            if name == "throttle":
-                throttle = pair.channels["throttle"][:, 1:-1].mean(axis=0)
+            if name == "throttle" and throttle_step > 0:
+                throttle = pair.channels["throttle"][:, 1:-1]
                 part = (throttle > model.knots[0] + 0.02) & (throttle < model.knots[-1] - 0.02)
-                steep = float(model.power[-1] / model.knots[-1]) * throttle_step / np.sqrt(6.0)
-                each = part * price * steep * (ground.slowness.mean(axis=0) * ground.metres)[1:]
-                variance += self._by_segment(each**2) * MEMORY / pair.step
+                steep = float(model.power[-1] / model.knots[-1]) * throttle_step / np.sqrt(12.0)
+                each = price * steep * (ground.slowness * ground.metres)[:, 1:]
+                # a pedal held still is off by one and the same; one that moves is off anew from step to step
+                moving = np.abs(zeroed(np.gradient(throttle, pair.place[1:-1], axis=1)))
+                alike = np.clip(throttle_step / np.maximum(moving, 1e-9), pair.inputs.spacing, MEMORY)
+                variance += self._by_segment((part * each**2 * alike).sum(axis=0)) / pair.step
             if name == "longer_way":
                 place = place + ground.way_sigma**2
             if name == "elevation":
@@ -285,7 +301,8 @@ class _Doubt:
         pair, ground, first_cell = self.pair, self.ground, self.first_cell
         edges = blur[np.append(first_cell, len(blur) - 1)]
         lengths = np.add.reduceat(np.diff(pair.place), first_cell)
-        wander = np.sqrt(2.0) * APART_SHARE * self.model.misfit * np.add.reduceat(self.cost * ground.metres, first_cell)
+        apart = self.model.apart if np.isfinite(self.model.apart) else APART_SHARE * self.model.misfit
+        wander = np.sqrt(2.0) * apart * np.add.reduceat(self.cost * ground.metres, first_cell)
         wander *= np.sqrt(np.minimum(MEMORY / np.maximum(lengths, 1.0), 1.0))
         noise = np.sqrt(2.0) * pair.inputs.noise["speed"] / ground.slowness.mean(axis=0) * weight
         own = np.add.reduceat(noise**2 * pair.inputs.spacing / np.diff(pair.place), first_cell)

@@ -165,6 +165,8 @@ def marked_laps(session: Session) -> dict[int, str]:
     ----------
     session : Session
 
+        One that is marked already is not looked at again.
+
     Returns
     -------
     dict of int to str
@@ -176,7 +178,7 @@ def marked_laps(session: Session) -> dict[int, str]:
     >>> marked_laps(lapkit.load("sample_data/oval_run.csv"))
     {}
     """
-    table = oddities(session)
+    table = oddities(session) if session.marks is None else session.marks
     pairs = zip(table["lap"].tolist(), table["kind"].tolist(), strict=True)
     marks: dict[int, list[str]] = {}
     for lap, kind in dict.fromkeys(pairs):

@@ -13,6 +13,7 @@ import pandas as pd
 
 from lapkit.channels import FloatArray
 from lapkit.errors import FileError, LapkitError
+from lapkit.model.given import path_given, said
 from lapkit.model.line import HALF_WIDTH
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.entries import Entries, described
@@ -53,7 +54,7 @@ def as_track(given: Track | str | os.PathLike[str] | None) -> Track | None:
         return given
     if isinstance(given, str | os.PathLike):
         return track_from_centre_line(given) if Path(given).suffix.lower() == ".csv" else read_track(given)
-    raise LapkitError(f"track={given!r}: give a track file (TOML) or session.track of another recording.")
+    raise LapkitError(f"track={said(given)}: give a track file (TOML) or session.track of another recording.")
 
 
 def read_track(path: str | os.PathLike[str]) -> Track:
@@ -92,7 +93,7 @@ def read_track(path: str | os.PathLike[str]) -> Track:
     >>> read_track(file).markers.values.tolist()
     [['flag stand', 20.0]]
     """
-    path = Path(path)
+    path = path_given(path, "read_track", "the path of a track file (TOML)")
     if path.suffix.lower() == ".csv":
         raise FileError(f"{path.name}: a track file is TOML; for the points alone use track_from_centre_line.")
     text = read_text(path, "a track file", limit=MAX_TOML)
@@ -265,7 +266,7 @@ def write_track(track: Track, path: str | os.PathLike[str]) -> None:
     distance = 20.0
     <BLANKLINE>
     """
-    path = Path(path)
+    path = path_given(path, "write_track", "a path that ends in .toml")
     if path.suffix.lower() != ".toml":
         raise FileError(f"{path.name}: a track file ends in .toml; the points go to a .csv of the same name.")
     beside = path.with_suffix(".csv")

@@ -11,6 +11,7 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import LapError
 from lapkit.model.frame import attribute
+from lapkit.model.given import said, session_given
 from lapkit.model.line import position_noise
 from lapkit.model.place import project
 from lapkit.model.tracks.loops import MAX_OPENING, even_loop, grid_of, length_spline
@@ -51,16 +52,17 @@ def learn_track(session: Session, *, lap: int | str = "median") -> Track:
     >>> round(track.length, -1), len(track.corners)
     (2250.0, 9)
     """
-    if lap == "median":
+    session = session_given(session, "learn_track")
+    if isinstance(lap, str) and lap == "median":
         numbers = [int(number) for number in session.laps.loc[session.clean, "lap"]]
         if not numbers:
             session.best_number()  # says why there is none
-    elif lap == "best":
+    elif isinstance(lap, str) and lap == "best":
         numbers = [session.best_number()]
     elif isinstance(lap, int | np.integer) and not isinstance(lap, bool):
         numbers = [int(lap)]
     else:
-        raise LapError(f"lap={lap!r}: give a lap's number, 'best' or 'median'.")
+        raise LapError(f"lap={said(lap)}: give a lap's number, 'best' or 'median'.")
     lines = []
     for number in numbers:
         frame = session.lap(number)

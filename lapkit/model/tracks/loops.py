@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 MAX_OPENING = 0.02
 """Share of the way round that may lie between the last point of a loop and its first (chosen)."""
 MAX_LENGTH = 100_000.0  # m round; more is a fault of units
+STRAY, STRAY_STEPS = 50.0, 10.0  # m, and usual steps, that points may lie from their neighbours before they are suspected
+STRAY_POINTS = 3  # one after the other; more may be a corner between two straights that were given no points
 QUIET = 0.002  # m; points steadier than this are followed exactly
 FINE = 3.0  # m between points up to which their scatter can be told from the bends of the track
 
@@ -108,10 +111,13 @@ def scatter_smoothing(x: FloatArray, y: FloatArray) -> float:
 
 def ring(points: FloatArray, what: str, max_opening: float) -> FloatArray:
     """Points once round: without repeats, and without what runs on past the first point. Rows are x, y and more."""
-    points = points[np.isfinite(points[:, :2]).all(axis=1)]
+    row = np.flatnonzero(np.isfinite(points[:, :2]).all(axis=1))
+    points = points[row]
     if len(points):
-        steps = np.hypot(*np.diff(points[:, :2], axis=0).T)
-        points = points[np.append(True, steps > 1e-3)]
+        new = np.append(True, np.hypot(*np.diff(points[:, :2], axis=0).T) > 1e-3)
+        points, row = points[new], row[new]
+    if len(points) >= 8:
+        _check_strays(points[:, :2], row, what)
     if len(points) > 1000:  # points much denser than the reference line only bring their scatter
         steps = np.hypot(*np.diff(points[:, :2], axis=0).T)
         points = points[:: max(1, round(0.5 * REFERENCE_SPACING / max(float(np.median(steps)), 0.005)))]
@@ -133,6 +139,24 @@ def ring(points: FloatArray, what: str, max_opening: float) -> FloatArray:
             "Give the points of one whole lap, in order."
         )
     return points
+
+
+def _check_strays(points: FloatArray, row: NDArray[np.intp], what: str) -> None:
+    """Refuse points that lie far off while those before and after them lie together; `row` are their data rows."""
+    usual = float(np.median(np.hypot(*np.diff(points, axis=0).T)))
+    before = np.roll(points, 1, axis=0)
+    for count in range(1, STRAY_POINTS + 1):
+        last, after = np.roll(points, 1 - count, axis=0), np.roll(points, -count, axis=0)
+        away = np.minimum(np.hypot(*(points - before).T), np.hypot(*(after - last).T))
+        gap = np.hypot(*(after - before).T)
+        stray = np.flatnonzero((away > max(STRAY, STRAY_STEPS * usual)) & (gap < 0.5 * away))
+        if len(stray):
+            k = int(stray[0])
+            those = f"data row {row[k] + 1}" if count == 1 else f"the {count} data rows from {row[k] + 1} on"
+            raise ColumnError(
+                f"{what}: {those} (x = {points[k, 0]:.1f}, y = {points[k, 1]:.1f}) lies {away[k]:.0f} m from the points before "
+                f"and after, which are {gap[k]:.1f} m apart: that is not on the track; correct it or leave it out."
+            )
 
 
 def length_spline(line: ReferenceLine) -> CubicSpline:

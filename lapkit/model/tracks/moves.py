@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.errors import LapkitError
+from lapkit.model.given import kind_given, number_given
 from lapkit.model.line import StartLine
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.loops import grid_of, length_spline
@@ -51,7 +52,7 @@ def started_at(track: Track, x: float, y: float, heading: float | None = None) -
     >>> started_at(track, 0.0, 100.0).markers["distance"].round(1).tolist()
     [42.9]
     """
-    line = _reference(track)
+    line, x, y = _reference(track), number_given(x, "x", "m"), number_given(y, "y", "m")
     place, away = nearest_place(line, x, y, heading=heading)
     if away > LINE_REACH:
         _, any_way = nearest_place(line, x, y)
@@ -155,6 +156,7 @@ def reversed_track(track: Track) -> Track:
 
 
 def _reference(track: Track) -> ReferenceLine:
+    kind_given(track, Track, "track", "a track, such as session.track or read_track(path)")
     if track.reference is None:
         raise LapkitError(f"{track!r} has no reference line: give it a centre line, edges, or laps with position.")
     return track.reference

@@ -12,6 +12,7 @@ import pandas as pd
 
 from lapkit.channels import UNITS, FloatArray, from_si, split_unit, to_si
 from lapkit.errors import ColumnError, FileError
+from lapkit.model.given import path_given
 
 CENTRE_COLUMNS = {
     "distance": "length", "x": "length", "y": "length", "left_width": "length", "right_width": "length",
@@ -19,7 +20,7 @@ CENTRE_COLUMNS = {
 }  # fmt: skip
 EDGE_COLUMNS = {"x": "length", "y": "length", "height": "length"}
 OTHER_WORDS = {"z": "height", "altitude": "height", "elevation": "height"}
-MAX_BYTES = 64_000_000  # a track of 100 km with a point every 0.1 m is half of this
+MAX_BYTES = 16_000_000  # a track of 100 km with a point every metre, eight columns of ten characters, is half of this
 MAX_COLUMNS = 50  # four times as many as a table of points can have
 LIMITS = {"left_width": (0.0, 200.0), "right_width": (0.0, 200.0), "banking": (-np.pi / 3, np.pi / 3),
           "height": (-1e4, 1e4), "curvature": (-1.0, 1.0), "x": (-1e8, 1e8), "y": (-1e8, 1e8), "distance": (0.0, 1e5)}  # fmt: skip
@@ -41,7 +42,7 @@ def read_text(path: Path, what: str, *, limit: int = MAX_BYTES) -> str:
     except ValueError as error:
         raise FileError(f"{path.name!r}: {what} cannot be read ({error}).") from error
     if len(content) > limit:
-        raise FileError(f"{path.name}: more than {limit / 1e6:.0f} MB is too much for {what}.")
+        raise FileError(f"{path.name}: more than {limit / 1e6:.0f} MB is too much for {what}; a point every metre says all of a track.")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -92,7 +93,7 @@ def points_of(
         table = pd.DataFrame(found)
         faults += range_faults(table)
     else:
-        path = Path(given)
+        path = path_given(given, "points", "a frame with columns x and y, or the path of a CSV")
         name = path.name
         table, faults = read_points(path, columns, without_header=without_header)
     missing = [column for column in ("x", "y") if column not in table]
@@ -136,26 +137,26 @@ def read_points(
     spaced = first.count(separator) == 0
     if (count := len(first.split(None if spaced else separator))) > MAX_COLUMNS:
         raise FileError(f"{path.name}: not a table of points: its first line has {count} columns.")
+    text = text[text.index(first) :]
+    separator = r"\s+" if spaced else separator
     try:
-        cells = pd.read_csv(
-            StringIO(text), sep=r"\s+" if spaced else separator, header=None, dtype=str, skipinitialspace=True
-        )
+        head = _cells(first, separator).iloc[0].tolist()
+        bare = pd.to_numeric(pd.Series(head), errors="coerce").notna().all()
+        body = _numbers(text if bare else text[len(first) :], separator, len(head))
+        if body is None:  # some cell is no number, which one is to be said
+            body = _cells(text, separator).iloc[0 if bare else 1 :]
     except (ValueError, pd.errors.ParserError) as error:
         raise FileError(f"{path.name}: not a table of points: {str(error).strip()}.") from error
-    if separator == ";":
-        cells = cells.apply(lambda column: column.str.replace(",", ".", regex=False))
-    head = [str(cell).strip().lstrip("#").strip() for cell in cells.iloc[0]]
+    head = [str(cell).strip().lstrip("#").strip() for cell in head]
     faults: list[str] = []
-    if pd.to_numeric(pd.Series(head), errors="coerce").notna().all():
+    if bare:
         if not 2 <= len(head) <= len(without_header):
             return pd.DataFrame(), [
                 f"{len(head)} columns without a header; write one, with columns from: {', '.join(columns)}"
             ]
         units: list[tuple[str, str | None]] = [(column, None) for column in without_header[: len(head)]]
-        body = cells
     else:
         units = [(words.replace(" ", "_"), unit) for words, unit in map(split_unit, head)]
-        body = cells.iloc[1:]
     found: dict[str, FloatArray] = {}
     for k, (word, unit) in enumerate(units):
         column = OTHER_WORDS.get(word, word)
@@ -177,6 +178,23 @@ def read_points(
             found[column] = to_si(values, unit, dimension) if unit is not None else values
     table = pd.DataFrame(found)
     return table, faults + range_faults(table)
+
+
+def _cells(text: str, separator: str) -> pd.DataFrame:
+    """Cells as text, with points for decimal commas where those can be told."""
+    cells = pd.read_csv(StringIO(text), sep=separator, header=None, dtype=str, skipinitialspace=True)
+    return cells.apply(lambda column: column.str.replace(",", ".", regex=False)) if separator == ";" else cells
+
+
+def _numbers(text: str, separator: str, count: int) -> pd.DataFrame | None:
+    """Cells as numbers, in a tenth of the time and memory that text takes; None where that is not what they are."""
+    decimal = "," if separator == ";" and "," in text else "."
+    try:
+        cells = pd.read_csv(StringIO(text), sep=separator, header=None, dtype=np.float64, skipinitialspace=True,
+                            decimal=decimal, float_precision="round_trip")  # fmt: skip
+    except (ValueError, pd.errors.ParserError):
+        return None
+    return cells if cells.shape[1] == count else None
 
 
 def range_faults(table: pd.DataFrame) -> list[str]:

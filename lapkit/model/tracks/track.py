@@ -14,6 +14,7 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
 from lapkit.model.geodesy import geodetic_to_local
+from lapkit.model.given import kind_given
 from lapkit.model.line import StartLine
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.loops import length_spline
@@ -148,6 +149,7 @@ class Track:
         """
         faults: list[str] = []
         rows: list[dict[str, object]] = []
+        kind_given(markers, Mapping, "markers", "a mapping of names to places, such as {'gate': 310.0}")
         for given, place in markers.items():
             name, fault = clean_name(given)
             faults += [f"marker {given!r}: {fault}"] if fault else []
@@ -195,6 +197,7 @@ class Track:
         """
         faults: list[str] = []
         rows: list[dict[str, object]] = []
+        kind_given(lanes, Mapping, "lanes", "a mapping of names to bands, such as {'low': (-3.0, 2.0)}")
         for given, band in lanes.items():
             name, fault = clean_name(given)
             faults += [f"lane {given!r}: {fault}"] if fault else []
