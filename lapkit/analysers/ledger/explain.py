@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from html import escape
@@ -13,7 +13,7 @@ import pandas as pd
 
 from lapkit.analysers.lap.corners import corners
 from lapkit.analysers.lap.delta import delta, losses
-from lapkit.analysers.lap.lifts import LIFT_COLUMNS, lifts
+from lapkit.analysers.lap.lifts import lifts
 from lapkit.analysers.lap.markers import describe_place
 from lapkit.analysers.ledger.energy import LongitudinalModel
 from lapkit.analysers.ledger.findings import LEAST, Zone, names_of, standing_out, zones
@@ -32,6 +32,8 @@ MATTERS = 0.25
 """Share of the lap-time difference from which on the unexplained is worth a sentence though inside its noise (chosen)."""
 
 
+Event = dict[str, Any]
+"""A row of a table of events."""
 MOST_SENTENCES = 6
 """What a driver listens to; the trifles come last and are left out (chosen)."""
 
@@ -128,10 +130,7 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
     book = ledger(lap, reference, model=model)
     if not book.model.ok:
         said = [*pair.on_the_clock(), *pair.befell(), *_refused(book)]
-        worst = pair.worst_corner()
-        return Explanation(
-            tuple(said[:MOST_SENTENCES]), _to_try(pair, "" if worst is None else str(worst["corner"])), book
-        )
+        return Explanation(tuple(said[:MOST_SENTENCES]), _to_try(pair, pair.worst_corner()), book)
     made, against = _told(pair, book)
     at_pedals = bool(made) and bool({"throttle", "brake"} & set(made[0].parts))
     said = _from_ledger(pair, book, made, against)
@@ -286,13 +285,13 @@ class _Pair:
         )
 
     @cached_property
-    def corners(self) -> list[pd.DataFrame]:
-        """Corners of each lap."""
-        return [corners(frame) for frame in self.frames]
+    def corners(self) -> list[dict[str, Event]]:
+        """Corners of each lap, by their names."""
+        return [{str(row["corner"]): row for row in _events(corners(frame))} for frame in self.frames]
 
     @cached_property
-    def lifts(self) -> list[pd.DataFrame]:
-        """Lifts of each lap that were made for a corner, or for nothing."""
+    def lifts(self) -> list[list[Event]]:
+        """Lifts of each lap, gear changes not counted."""
         return [_lifts(frame) for frame in self.frames]
 
     @property
@@ -311,28 +310,27 @@ class _Pair:
         """Write a speed, m/s, in the person's unit."""
         return f"{from_si(float(value), self.unit, 'speed'):.1f} {self.unit}"
 
-    def corner(self, side: int, corner: str) -> pd.Series | None:
+    def corner(self, side: int, corner: str) -> Event | None:
         """The row of a corner in one of the laps."""
-        rows = self.corners[side]
-        rows = rows[rows["corner"].astype(str) == corner]
-        return None if rows.empty else rows.iloc[0]
+        return self.corners[side].get(corner)
 
-    def lift(self, side: int, corner: str) -> pd.Series | None:
+    def lift(self, side: int, corner: str) -> Event | None:
         """The lift made for a corner: the longest that begins in it, or shortly before and lasts into it."""
-        row, table = self.corner(side, corner), self.lifts[side]
+        row = self.corner(side, corner)
         if row is None:
             return None
-        begins = table["start_distance"].between(row["start_distance"] - BEFORE_CORNER, row["end_distance"])
-        near = table[begins & (table["end_distance"] > row["start_distance"])]
-        return None if near.empty else near.iloc[int(near["full_lift_time"].to_numpy().argmax())]
+        low, start, end = row["start_distance"] - BEFORE_CORNER, row["start_distance"], row["end_distance"]
+        near = [
+            lift for lift in self.lifts[side] if low <= lift["start_distance"] <= end and lift["end_distance"] > start
+        ]
+        return max(near, key=lambda lift: float(lift["full_lift_time"]), default=None)
 
     def begins(self) -> dict[str, float]:
         """Where the first of the two laps lifted for each corner."""
-        names = self.corners[0]["corner"].astype(str)
-        found = {name: [lift for side in (0, 1) if (lift := self.lift(side, name)) is not None] for name in names}
+        found = {name: [lift for side in (0, 1) if (lift := self.lift(side, name))] for name in self.corners[0]}
         return {name: min(float(lift["start_distance"]) for lift in both) for name, both in found.items() if both}
 
-    def at(self, side: int, lift: pd.Series) -> str:
+    def at(self, side: int, lift: Event) -> str:
         """Where a lift began: by the nearest marker, else from the line."""
         about, start = self.frames[side].attrs, float(lift["start_distance"])
         beside = describe_place(start, about.get("markers"), length=about.get("track_length"))
@@ -343,7 +341,7 @@ class _Pair:
     def befell(self) -> list[str]:
         """What else happened to either lap, where the session was marked with it: one sentence, or none."""
         parts = [
-            f"{name} {_event(mark)}"
+            f"{name} {_befallen(mark)}"
             for name, frame in zip(self.names, self.frames, strict=True)
             for mark in frame.attrs.get("marks") or []
         ]
@@ -352,7 +350,7 @@ class _Pair:
         said = _listed(parts)
         return [f"L{said[1:]}: do not lay that at the driving or the setup."]
 
-    def hit(self, side: int, row: pd.Series) -> bool:
+    def hit(self, side: int, row: Event) -> bool:
         """Whether something befell a lap between the way into a corner and its end."""
         marks = self.frames[side].attrs.get("marks") or []
         low, high = float(row["start_distance"]) - BEFORE_CORNER, float(row["end_distance"])
@@ -457,22 +455,21 @@ class _Pair:
             said += f"; {-size[-1]:.3f} s was {back} {places[-1]}"
         return said + "."
 
-    def worst_corner(self) -> pd.Series | None:
-        """The corner in, or before, the segment where the clock shows most of the difference."""
-        rows = self.corners[0]
+    def worst_corner(self) -> str:
+        """The corner in, or before, the segment where the clock shows most of the difference; "" where there is none."""
+        rows = list(self.corners[0].values())
         change = self.sign * self.places["time_lost"].to_numpy()
-        if rows.empty or not np.isfinite(change).any():
-            return None
+        if not rows or not np.isfinite(change).any():
+            return ""
         at = float(self.places["start_distance"].iloc[int(np.nanargmax(change))])
-        before = np.flatnonzero(rows["start_distance"].to_numpy() <= at + 1e-6)
-        return rows.iloc[int(before[-1]) if len(before) else len(rows) - 1]
+        before = [row for row in rows if row["start_distance"] <= at + 1e-6]
+        return str((before or rows)[-1]["corner"])
 
     def what(self) -> str:
         """What differed in the corner behind the largest change."""
-        worst = self.worst_corner()
-        if worst is None:
+        corner = self.worst_corner()
+        if not corner:
             return "No corner was found, so the driving cannot be compared corner by corner."
-        corner = str(worst["corner"])
         speeds = [np.nan if (row := self.corner(side, corner)) is None else row["min_speed"] for side in (0, 1)]
         same = "was the same" if np.isfinite(speeds).all() else "is not known of both laps"
         lowest = self.lowest_facts(corner) or [f"the lowest speed {same}"]
@@ -485,7 +482,7 @@ class _Pair:
         return f"In corner {corner} {_listed(lowest + lifted)}."
 
 
-def _event(mark: Mapping[str, Any]) -> str:
+def _befallen(mark: Event) -> str:
     """What befell a lap, where, and what it took, in words."""
     kind, lost = str(mark["kind"]), float(mark["time_lost"])
     where = f"{'from' if kind in ('tow', 'lost time') else 'at'} {float(mark['start_distance']):.0f} m"
@@ -493,14 +490,18 @@ def _event(mark: Mapping[str, Any]) -> str:
     return f"is marked: {kind} {where + (' on' if where.startswith('from') else '')}{took}"
 
 
-def _lifts(frame: pd.DataFrame) -> pd.DataFrame:
+def _events(table: pd.DataFrame) -> list[Event]:
+    """The rows of a table of events, one after the other."""
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+
+
+def _lifts(frame: pd.DataFrame) -> list[Event]:
     if "throttle" not in frame.columns or attribute(frame, "full_throttle") is None:
-        return pd.DataFrame({name: pd.Series(dtype=dtype) for name, dtype in LIFT_COLUMNS.items()})
-    table = lifts(frame)
-    return table[table["kind"] == "lift"]
+        return []
+    return [row for row in _events(lifts(frame)) if row["kind"] == "lift"]
 
 
-def _change(mine: pd.Series, theirs: pd.Series, name: str, least: float) -> float:
+def _change(mine: Event, theirs: Event, name: str, least: float) -> float:
     """The difference of two events, 0 where it is inside its uncertainty."""
     moved = float(mine[name] - theirs[name])
     sigma = float(np.hypot.reduce([float(row.get(f"{name}_uncertainty", 0.0)) for row in (mine, theirs)]))
