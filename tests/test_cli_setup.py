@@ -16,6 +16,7 @@ def test_setup_finds_the_effect_and_says_what_differs(capsys, tmp_path):
     said = run(capsys, "setup", A, B, "--sheets", SHEETS, "--order", "AB", "--figure", str(figure))
     assert "Real: B is 0.1" in said and "lap 7" in said and "lap 10" in said
     assert "B is faster all the way" in said
+    assert "straight after corner 2" in said and "this is not settled" in said
     assert "front anti roll bar diameter 3 mm thicker (32 to 35)" in said
     assert "they work against each other" in said and "common practice, no source" in said
     assert said.count("limits of the makers of chassis") == 1
@@ -27,9 +28,13 @@ def test_setup_json_holds_the_comparison(capsys):
     out = json.loads(run(capsys, "setup", A, B, "--json", "--names", "old,new", "--tyre-age", "3"))
     # the simulated drivers differ by 0.105 s a lap, see sample_data/README.md
     assert abs(out["difference"] + 0.105) < out["margin"] < 0.04 and out["significant"]
+    places = out["table"][:-1]
+    assert places[0]["segment"] == "straight before corner 1" and places[1]["segment"] == "corner 1"
+    assert sum(row["difference"] for row in places) == pytest.approx(out["difference"], abs=1e-9)
+    assert 0 < out["overturned_by"] < abs(out["difference"])
     assert out["names"] == ["old", "new"] and out["setups"] == "AB" and out["sheets"] is None
     assert out["crossover"]["faster_early"] == out["crossover"]["faster_late"] == "new"
-    assert out["table"][-1]["corner"] == "lap" and min(row["tyre_age"] for row in out["laps"]) == 3
+    assert out["table"][-1]["segment"] == "lap" and min(row["tyre_age"] for row in out["laps"]) == 3
 
 
 def test_setup_turned_round_only_changes_the_sign(capsys):
@@ -39,10 +44,11 @@ def test_setup_turned_round_only_changes_the_sign(capsys):
 
 
 @pytest.mark.parametrize(("words", "expected"), [
-    ((A,), "recordings of both setups"),
+    ((A,), "cut one that holds both setups in two"),
     ((A, B, A), "--order ABB"),
     ((A, B, "--order", "AA"), "both letters"),
-    ((A, B, "--order", "ABBA"), "each of the 2 files"),
+    ((A, B, "--order", "ABBA"), "each of the 2 files (not for each run in them)"),
+    ((A, B, "--order", "AC"), "a letter, A or B,"),
     ((A, B, "--sheets", "one.toml"), "give two setup sheets"),
     ((A, B, "--sheets", "one.toml,two.toml"), "one.toml"),
     ((A, B, "--names", "same,same"), "give two names"),

@@ -1,4 +1,4 @@
-"""Two setups beside each other: their laps against the age of the tyres, and what differs by corner and lap."""
+"""Two setups beside each other: their laps against the age of the tyres, and what differs by corner, straight and lap."""
 
 from __future__ import annotations
 
@@ -9,7 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
-from lapkit.analysers.setups.compare import LAP, SetupComparison
+from lapkit.analysers.setups.comparison import SetupComparison
+from lapkit.analysers.setups.places import LAP
 from lapkit.analysers.setups.stint import Crossover, FallOff, crossover
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
 from lapkit.charts.line_pair import capital
@@ -28,7 +29,9 @@ from lapkit.charts.style import (
     tick,
 )
 
+ROW = 0.55  # inches of a place; see _height
 LEAST_REACH = 0.05  # s; the chart of differences shows at least this much either way
+ADDS_UP = 0.0005  # s; shown to the millisecond
 LOOKS = (RunLook(REFERENCE, "s", "--", 2.4, "#a86412"), RunLook(INK, "o", "-", 2.0))
 
 
@@ -118,7 +121,7 @@ def _passing(crossing: Crossover) -> str:
 
 
 def setup_differences(comparison: SetupComparison, *, ax: Axes | None = None) -> Axes:
-    """Draw the difference of two setups in each corner and over the lap, with how sure it is.
+    """Draw the difference of two setups in each corner, on each straight and over the lap, with how sure it is.
 
     Parameters
     ----------
@@ -148,8 +151,9 @@ def setup_differences(comparison: SetupComparison, *, ax: Axes | None = None) ->
     'B is faster by 0.200 s a lap'
     """
     rows = comparison.table.to_dict("records")
-    panel = one_axes(ax, (AGE_SIZE[0], 2.2 + 0.7 * len(rows)), "difference")
+    panel = one_axes(ax, (AGE_SIZE[0], _height(len(rows))), "difference")
     names = [plain(name, 20) for name in comparison.names]
+    adds_up = abs(sum(float(row["difference"]) for row in rows[:-1]) - comparison.difference) < ADDS_UP
     with matplotlib.rc_context(STYLE):
         panel.axvline(0.0, color=MUTED, linewidth=1.0, zorder=2)
         reach = LEAST_REACH
@@ -163,11 +167,12 @@ def setup_differences(comparison: SetupComparison, *, ax: Axes | None = None) ->
             panel.annotate(f"{signed(value, 3)} ±{margin:.3f} s", (value, y), xytext=(0, 9), textcoords="offset points",
                            ha="center", va="bottom", weight="bold" if sure else "normal", color=PLACE if sure else MUTED,
                            bbox=BEHIND_TEXT, zorder=5)  # fmt: skip
-            panel.axhline(y + 0.5, color=HAIRLINE, linewidth=0.6, zorder=1)
+            whole = y == len(rows) - 2  # the places above add up to the lap below
+            panel.axhline(y + 0.5, color=MUTED if whole else HAIRLINE, linewidth=1.4 if whole else 0.6, zorder=1)
             reach = max(reach, abs(value) + margin)
         panel.set_xlim(-1.25 * reach, 1.25 * reach)
         panel.set_ylim(len(rows) - 0.5, -1.0)
-        panel.set_yticks(range(len(rows)), [_called(str(row["corner"])) for row in rows], weight="bold")
+        panel.set_yticks(range(len(rows)), [_called(str(row["segment"])) for row in rows], weight="bold")
         panel.tick_params(axis="y", length=0)
         panel.grid(visible=False, axis="y")
         panel.grid(visible=True, axis="x")
@@ -179,13 +184,14 @@ def setup_differences(comparison: SetupComparison, *, ax: Axes | None = None) ->
         panel.set_title("\n".join(textwrap.wrap(_faster(comparison), TITLE_WIDTH)))
         note(
             panel,
-            f"Bars: {100 * comparison.confidence:.0f} % sure, at tyre age {comparison.tyre_age:.0f}. Hollow: may be luck. Corners without their straights",
+            f"Bars: {100 * comparison.confidence:.0f} % sure, at tyre age {comparison.tyre_age:.0f}. Hollow: may be luck"
+            + (". The places add up to the lap" if adds_up and len(rows) > 1 else ""),
         )
     return panel
 
 
 def setup_picture(comparison: SetupComparison, a: FallOff, b: FallOff, crossing: Crossover) -> AxesArray:
-    """Draw two setups on one page: their laps against tyre age, and below what differs by corner and lap.
+    """Draw two setups on one page: their laps against tyre age, and below what differs by place and over the lap.
 
     Parameters
     ----------
@@ -218,7 +224,7 @@ def setup_picture(comparison: SetupComparison, a: FallOff, b: FallOff, crossing:
     """
     from matplotlib import pyplot
 
-    lower = 2.2 + 0.7 * len(comparison.table)
+    lower = _height(len(comparison.table))
     figure = pyplot.figure(figsize=(AGE_SIZE[0], AGE_SIZE[1] + lower), layout="constrained", facecolor="white")
     with matplotlib.rc_context(STYLE):
         axes = np.asarray(figure.subplots(2, height_ratios=[AGE_SIZE[1], lower]), dtype=object)
@@ -227,10 +233,20 @@ def setup_picture(comparison: SetupComparison, a: FallOff, b: FallOff, crossing:
     return axes
 
 
-def _called(corner: str) -> str:
-    if corner == LAP:
+def _height(rows: int) -> float:
+    """Inches that so many rows take."""
+    return 2.2 + ROW * rows
+
+
+def _called(segment: str) -> str:
+    if segment == LAP:
         return "Whole lap"
-    return f"Corner {plain(corner)}" if corner.isdigit() else plain(corner, 20)
+    short = (
+        plain(segment, 40)
+        .replace("straight after corner", "straight after")
+        .replace("straight before corner", "straight to")
+    )
+    return capital(short)
 
 
 def _faster(comparison: SetupComparison) -> str:

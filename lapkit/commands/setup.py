@@ -28,7 +28,8 @@ def register(commands: Commands) -> None:
     sub.add_argument(
         "--order",
         metavar="ABBA",
-        help="which setup each file was driven with, the files in the order driven; needed with more than two files",
+        help="which setup each file was driven with, A or B a file, the files in the order driven (the runs in a file follow one "
+        "another); needed with more than two files",
     )
     sub.add_argument(
         "--sheets", metavar="A.toml,B.toml", help="setup sheets of the two: what differs, and which way it pulls"
@@ -42,7 +43,9 @@ def register(commands: Commands) -> None:
         "--fuel-effect", metavar="TEXT", help="what fuel costs a lap, such as '0.03 s/L', where fuel is logged"
     )
     sub.add_argument(
-        "--figure", metavar="OUT.png", help="draw the laps of both against tyre age, and what differs by corner"
+        "--figure",
+        metavar="OUT.png",
+        help="draw the laps of both against tyre age, and what differs by corner and straight",
     )
 
 
@@ -86,7 +89,10 @@ def setup(args: argparse.Namespace) -> None:
 def _sides(order: str | None, count: int) -> str:
     """A letter a file."""
     if count < 2:
-        raise LapkitError("Give the recordings of both setups: lapkit setup FILE_A FILE_B.")
+        raise LapkitError(
+            "Give the recordings of both setups, each file with one of them: lapkit setup FILE_A FILE_B. A file may hold several "
+            "runs; cut one that holds both setups in two where the car stood."
+        )
     if order is None:
         if count > 2:
             raise LapkitError(
@@ -96,7 +102,8 @@ def _sides(order: str | None, count: int) -> str:
     sides = "".join(order.upper().split())
     if len(sides) != count or set(sides) != set(SIDES):
         raise LapkitError(
-            f"--order {order}: give a letter, A or B, for each of the {count} files, both letters at least once."
+            f"--order {order}: give a letter, A or B, for each of the {count} files (not for each run in them), both letters at "
+            "least once."
         )
     return sides
 

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
 import pytest
-from setup_cases import FUEL_EFFECT, MIXTURE, one, simulate_runs
+from setup_cases import CASES, FUEL_EFFECT, MIXTURE, simulate_runs
 from support import session_of
 
 from lapkit import LapkitError
+from lapkit.analysers.lap.delta import delta, losses
 from lapkit.analysers.setups.compare import best_order, compare_setups
 from lapkit.analysers.setups.effects import CAUTION
+from lapkit.analysers.setups.fit import SetupFit, fit_setups
+from lapkit.analysers.setups.places import PlaceTimes, place_rows
+from lapkit.analysers.setups.run_curve import MOST_WARM_UP, run_laps
 from lapkit.simulate import stint
 from lapkit.simulate.demo import OVAL_CAR
 
@@ -24,7 +29,35 @@ def runs(order="AB", sizes=(15, 15), ages=(0, 0), seed=1, **options):
     return simulate_runs(np.random.default_rng(seed), order, sizes, ages, **{"difference": 0.0, **QUIET, **options})
 
 
+def fitted(tables, fuel_effect=None, run_scatter=None) -> tuple[SetupFit, object]:
+    """The fit of `compare_setups` and its laps, without the tables and words, which take most of its time."""
+    table = pd.concat([tables[0].assign(setup=False), tables[1].assign(setup=True)], ignore_index=True)
+    laps = run_laps(table, fuel_effect=fuel_effect)
+    second, clock = laps.table["setup"].to_numpy(bool), laps.table["clock"].to_numpy(float)
+    return fit_setups(laps, second, clock, most_warm_up=MOST_WARM_UP, run_scatter=run_scatter), laps
+
+
+def judged(rng, case, difference):
+    """Simulate a comparison: whether its interval holds the truth, and whether it sees a difference."""
+    fuel = bool(rng.integers(2))
+    setting = {"scatter": rng.uniform(0.04, 0.12), "difference": difference, "fall_off": rng.uniform(0.01, 0.05)}
+    found, _ = fitted(simulate_runs(rng, **case(rng), **setting, fuel=fuel), FUEL_EFFECT if fuel else None)
+    margin = found.spread.margin(0.95)
+    return abs(found.difference - difference) <= margin, abs(found.difference) > margin
+
+
 # ------------------------------------------------------------------------------ what is promised
+
+
+def test_the_fit_that_is_simulated_is_that_of_the_comparison():
+    for seed, order in enumerate(("AB", "ABBA", "ABBABAAB")):
+        tables = runs(order, [9] * len(order), [0] * len(order), seed=seed, warm_up=2, odd=0.05)
+        found, whole = fitted(tables)[0], compare_setups(*tables, resamples=0)
+        told = found.difference, found.spread.margin(0.95)
+        assert told == pytest.approx((whole.difference, whole.margin), abs=1e-9)
+        assert (found.spread.run_scatter, found.warm_up) == pytest.approx(
+            (whole.run_scatter, whole.warm_up), nan_ok=True
+        )
 
 
 def test_intervals_hold_the_truth_and_false_alarms_are_few():
@@ -32,46 +65,152 @@ def test_intervals_hold_the_truth_and_false_alarms_are_few():
     rng, held, false, seen = np.random.default_rng(2025), 0, 0, 0
     for k in range(1000):
         difference = 0.0 if k % 8 < 4 else rng.uniform(0.03, 0.15)
-        found = one(rng, MIXTURE[k % 4], difference)
-        held += abs(found.difference - difference) <= found.margin
-        false += found.significant and not difference
-        seen += found.significant and difference > 0
+        holds, sees = judged(rng, MIXTURE[k % 4], difference)
+        held, false, seen = held + holds, false + (sees and not difference), seen + (sees and difference > 0)
     assert 0.93 <= held / 1000 <= 0.97
     assert false / 500 < 0.05
     assert seen / 500 > 0.5
 
 
-@pytest.mark.parametrize(("order", "difference"), [("AB", 0.07), ("ABBA", 0.06)])
-def test_the_stated_laps_see_the_difference_four_times_in_five(order, difference):
-    """Power 80 % within 5 points: the laps are stated from a long pilot, and driven 300 times."""
+@pytest.mark.parametrize("run_scatter", [0.0, 0.1])
+def test_eight_runs_keep_their_word_whatever_runs_differ_by(run_scatter):
+    rng, held, false = np.random.default_rng(12), 0, 0
+    for k in range(300):
+        difference = 0.05 * (k % 2)
+        setting = {**CASES["A B B A B A A B, the same"](rng), "run_scatter": run_scatter}
+        holds, sees = judged(rng, lambda _, setting=setting: setting, difference)
+        held, false = held + holds, false + (sees and not difference)
+    assert 0.92 <= held / 300 <= 0.985
+    assert false / 150 <= 0.08  # one sigma of 150 is 0.018
+
+
+@pytest.mark.parametrize(
+    ("order", "difference", "times"), [("AB", 0.07, 300), ("ABBA", 0.06, 300), ("ABBABAAB", 0.06, 150)]
+)
+def test_the_stated_laps_see_the_difference_four_times_in_five(order, difference, times):
+    """Power 80 % within 5 points: the laps are stated from a long pilot, and driven many times."""
     rng = np.random.default_rng(8)
     setting = {"scatter": 0.08, "fall_off": 0.02, "odd": 0.05, "warm_up": 2}
-    each = len(order) // 2
+    each, ages = len(order) // 2, [0] * len(order)
     pilot = [
         compare_setups(
-            *simulate_runs(rng, order, [80 // each] * len(order), [0] * len(order), difference=0.0, **setting),
-            resamples=0,
+            *simulate_runs(rng, order, [80 // each] * len(order), ages, difference=0.0, **setting), resamples=0
         )
         for _ in range(3)
     ]
     stated = np.median([found.laps_needed(difference) for found in pilot])
     seen, sizes = 0, [round(stated / each)] * len(order)
-    for _ in range(300):
-        found = compare_setups(
-            *simulate_runs(rng, order, sizes, [0] * len(order), difference=difference, **setting), resamples=0
-        )
-        seen += found.significant
-    assert 0.75 <= seen / 300 <= 0.85
+    for _ in range(times):
+        found, _ = fitted(simulate_runs(rng, order, sizes, ages, difference=difference, **setting))
+        seen += abs(found.difference) > found.spread.margin(0.95)
+    assert 0.75 <= seen / times <= 0.85
+
+
+@pytest.mark.parametrize("order", ["AB", "ABBA"])
+def test_few_runs_say_what_would_overturn_the_answer(order):
+    tables = runs(order, [14] * len(order), [0] * len(order), difference=-0.12)
+    found = compare_setups(*tables, resamples=0)
+    limit = found.overturned_by
+    assert 0.01 < limit < 0.12
+    assert f"if runs differ by more than {limit:.3f} s of themselves" in found.verdict
+    assert "this is not settled" in found.verdict
+    assert found.to_dict()["overturned_by"] == limit
+    assert compare_setups(*tables, resamples=0, run_scatter=0.999 * limit).significant
+    beyond = compare_setups(*tables, resamples=0, run_scatter=1.001 * limit)
+    assert not beyond.significant
+    assert np.isnan(beyond.overturned_by)
+    nothing = compare_setups(*runs(order, [14] * len(order), [0] * len(order)), resamples=0)
+    assert nothing.overturned_by == 0
+    assert "not settled" not in nothing.verdict
+
+
+def test_a_run_that_is_slow_as_a_whole_is_not_odd():
+    a, b = runs("ABBABAAB", [10] * 8, [0] * 8, scatter=0.02)
+    a.loc[a["run"] == 4, "lap_time"] += 0.3
+    found = compare_setups(a, b, resamples=0)
+    counted = found.laps[found.laps["lap_time"].notna()].groupby("run")["weight"].mean()
+    assert counted.min() > 0.7
+    assert found.run_scatter > 0.05
+    assert found.margin > 0.1
+
+
+# ------------------------------------------------------------------------------ the places of a lap
+
+
+def split(laps, rng, shares, scatter, effect):
+    """Times of laps through places: their share of the lap, a scatter of their own, and of the second setup an effect."""
+    second = laps.table["setup"].to_numpy(bool)
+    times = shares * 30.0 + rng.normal(0, scatter, (len(second), len(shares))) + second[:, None] * effect
+    times += 0.02 * laps.age[:, None] * shares
+    return times
+
+
+def test_places_hold_the_truth_and_seldom_mark_luck():
+    """250 comparisons of twelve laps each in six places, two of which differ; Holm's steps over all of them."""
+    rng, held, marked = np.random.default_rng(5), np.zeros(6), 0
+    shares, scatter = np.array([0.1, 0.2, 0.25, 0.15, 0.2, 0.1]), np.array([0.01, 0.04, 0.015, 0.03, 0.02, 0.01])
+    effect = np.array([0.0, -0.05, -0.03, 0.0, 0.0, 0.0])
+    tables = runs("AB", (12, 12))
+    _, laps = fitted(tables)
+    for _ in range(250):
+        times = split(laps, rng, shares, scatter, effect)
+        again = [
+            table.assign(lap_time=times[laps.table["setup"] == side].sum(axis=1)) for side, table in enumerate(tables)
+        ]
+        found, laps = fitted(again)
+        rows, notes = place_rows(PlaceTimes([f"part {k}" for k in range(6)], times, 0.0 * times), laps, found, 0.95)
+        held += (rows["difference"] - effect).abs() <= rows["margin"]
+        marked += rows["significant"][effect == 0].any()
+        assert abs(rows["difference"].sum() - found.difference) < 1e-9
+        assert not notes
+    assert 0.93 <= held.mean() / 250 <= 0.97
+    assert marked / 250 < 0.05
+
+
+def test_fuel_is_shared_out_and_a_lap_with_a_hole_is_told():
+    a, b = runs("ABBA", [10] * 4, [0] * 4, fuel=True, difference=-0.1)
+    found, laps = fitted((a, b), FUEL_EFFECT)
+    times = np.outer(laps.table["lap_time"], [0.3, 0.5, 0.2])
+    where = PlaceTimes(["one", "two", "three"], times, np.full_like(times, 0.002))
+    rows, notes = place_rows(where, laps, found, 0.95)
+    for side in ("a", "b", "difference"):
+        assert rows[side].to_numpy() == pytest.approx(rows[side].sum() * np.array([0.3, 0.5, 0.2]), abs=1e-9)
+    assert rows["difference"].sum() == pytest.approx(found.difference, abs=1e-9)
+    assert rows["difference_uncertainty"].iloc[0] > 0.3 * found.spread.sigma  # position drifts besides
+    assert not notes
+    times[3, 1] = np.nan
+    rows, notes = place_rows(where, laps, found, 0.95)
+    assert (
+        f"1 lap(s) with a hole where a corner begins or ends are in the lap's row only: the places add up to {rows['difference'].sum():+.3f} s."
+        in notes
+    )
+    times[laps.table["setup"].to_numpy(bool)] = np.nan
+    rows, notes = place_rows(where, laps, found, 0.95)
+    assert rows.empty
+    assert "too few laps" in notes[0]
+
+
+def test_what_runs_differ_by_widens_the_places_too():
+    tables = runs("ABBA", [10] * 4, [0] * 4)
+    margins = []
+    for given in (None, 0.05):
+        found, laps = fitted(tables, run_scatter=given)
+        times = split(laps, np.random.default_rng(1), np.array([0.4, 0.6]), 0.05, 0.0)
+        margins.append(place_rows(PlaceTimes(["one", "two"], times, 0.0 * times), laps, found, 0.95)[0]["margin"])
+    assert (margins[1] > 1.2 * margins[0]).all()
+
+
+# ------------------------------------------------------------------------------ what runs differ by
 
 
 def test_a_run_offset_that_is_known_is_allowed_for():
     rng, held = np.random.default_rng(3), 0
     for _ in range(100):
         tables = simulate_runs(rng, "ABBA", [10] * 4, [0] * 4, difference=0.05, run_scatter=0.05, **QUIET)
-        found = compare_setups(*tables, resamples=0, run_scatter=0.05)
-        held += abs(found.difference - 0.05) <= found.margin
+        found, _ = fitted(tables, run_scatter=0.05)
+        held += abs(found.difference - 0.05) <= found.spread.margin(0.95)
     assert held / 100 >= 0.91
-    assert found.run_scatter == 0.05
+    assert compare_setups(*tables, resamples=0, run_scatter=0.05).run_scatter == 0.05
 
 
 def test_runs_that_differ_are_seen_where_there_are_many():
@@ -246,8 +385,8 @@ def test_what_is_asked_wrongly_is_told():
         compare_setups(*runs(fuel=True), fuel_effect="much")
     with pytest.raises(LapkitError, match="sessions for both"):
         compare_setups(a, [])
-    with pytest.raises(LapkitError, match="there is no corner '9'"):
-        compare_setups(a, b, resamples=0).row("9")
+    with pytest.raises(LapkitError, match="there is no 'corner 9'"):
+        compare_setups(a, b, resamples=0).row("corner 9")
 
 
 def test_tables_are_left_alone_and_everything_is_json():
@@ -273,34 +412,65 @@ def test_a_few_laps_are_not_refused(count):
 # ------------------------------------------------------------------------------ from recordings
 
 
-def recorded(seed, power, track=None):
-    """A stint of ten laps with a car of some power, and the lap time the same car takes without the driver's variation."""
+def stood(samples, count):
+    """A recording of so many runs alike, the car standing for half a minute between them."""
+    still = samples.iloc[[-1] * 600].assign(speed=0.0, throttle=0.0)
+    parts = [samples, *[still, samples] * (count - 1)]
+    return pd.concat(parts, ignore_index=True).assign(time=np.arange(sum(map(len, parts))) / 20.0)
+
+
+@cache
+def recorded(seed, power, laps=10, count=1):
+    """A stint with a car of some power on the first one's track, and the lap time without the driver's variation."""
     car = replace(OVAL_CAR, power=OVAL_CAR.power * power)
-    samples, _ = stint(laps=10, rate=20.0, seed=seed, car=car)
+    samples, _ = stint(laps=laps, rate=20.0, seed=seed, car=car)
     _, truth = stint(laps=2, rate=20.0, seed=seed, car=car, variation=0.0)
-    return session_of(samples, f"run_{seed}.csv", track=track), float(truth.laps["lap_time"].iloc[1])
+    track = None if seed == 11 else recorded(11, 1.0)[0].track
+    return session_of(stood(samples, count), f"run_{seed}.csv", track=track), float(truth.laps["lap_time"].iloc[1])
 
 
 @pytest.mark.parametrize("power", [1.0, 1.02, 1.06])
 def test_recordings_from_end_to_end(power):
-    one_run, time_a = recorded(11, 1.0)
-    other, time_b = recorded(12, power, track=one_run.track)
-    found = compare_setups(one_run, other, names=("before", "after"), resamples=199)
+    (one_run, time_a), (other, time_b) = recorded(11, 1.0), recorded(12, power)
+    found = compare_setups(one_run, other, names=("before", "after"), resamples=0)
     assert abs(found.difference - (time_b - time_a)) < 1.5 * found.margin
     assert found.significant or power < 1.06
     assert not found.significant or power > 1.0
-    corners = found.table["corner"].tolist()
-    assert corners[-1] == "lap"
-    assert len(corners) > 1
+    change = delta(other.best(), one_run.best())
+    assert set(found.table["segment"]) == {*losses(change, count=None)["segment"], "lap"}
+    assert found.table["segment"].iloc[-1] == "lap"
+    for side in ("a", "b", "difference"):
+        assert found.table[side].iloc[:-1].sum() == pytest.approx(found.table[side].iloc[-1], abs=1e-9)
+    assert [row["segment"] for row in found.to_dict()["table"]] == found.table["segment"].tolist()
+    assert "straight after corner 1" in repr(found) and "straight after corner 1" in found._repr_html_()
     if power == 1.06:
-        assert found.table["significant"].any()
+        sure = found.table[found.table["significant"]]["segment"]
+        assert sure.str.startswith("straight").any()  # more power pays on the straights
+        assert "on the straight" in found.verdict
     assert set(found.laps["setup"]) == {"before", "after"}
 
 
-def test_recordings_on_other_reference_lines_have_no_corners_in_common():
-    found = compare_setups(recorded(11, 1.0)[0], recorded(12, 1.0)[0], resamples=0)
-    assert found.table["corner"].tolist() == ["lap"]
-    assert any("track=first_session.track" in note for note in found.notes)
+def test_an_order_by_recording_serves_where_recordings_hold_several_runs():
+    sides = recorded(13, 1.0, 4, 2)[0], recorded(14, 1.0, 4, 1)[0]
+    assert compare_setups(*sides, resamples=0).runs == (2, 1)
+    by_recording = compare_setups(*sides, order="ab", resamples=0)
+    assert by_recording.order == "AAB"
+    assert "All of A was driven before B" in by_recording.verdict
+    assert compare_setups(*sides, order="BA", resamples=0).order == "BAA"
+    by_run = compare_setups(*sides, order="ABA", resamples=0)
+    assert by_run.order == "ABA"
+    assert np.isfinite(by_run.drift)
+    with pytest.raises(
+        LapkitError, match="2 x A and 2 x B there, and 2 x A and 1 x B were given; write A or B for each run, or for"
+    ):
+        compare_setups(*sides, order="ABBA", resamples=0)
+
+
+def test_recordings_on_other_reference_lines_have_no_places_in_common():
     one_run = recorded(11, 1.0)[0]
+    samples, _ = stint(laps=10, rate=20.0, seed=12)
+    found = compare_setups(one_run, session_of(samples, "run_12.csv"), resamples=0)
+    assert found.table["segment"].tolist() == ["lap"]
+    assert any("track=first_session.track" in note for note in found.notes)
     with pytest.raises(LapkitError, match="one recording stands on both sides"):
         compare_setups(one_run, [one_run], resamples=0)

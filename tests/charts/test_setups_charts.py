@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -151,6 +153,22 @@ def test_differences_stand_where_the_table_has_them(compared):
     assert dot.get_markerfacecolor() == "#20262b" and compared.significant
     assert {"◀ stiff faster", "soft faster ▶"} <= set(texts(ax))
     assert ax.get_title(loc="left") == f"Stiff is faster by {-compared.difference:.3f} s a lap"
+
+
+def test_places_stand_above_the_lap_they_add_up_to(compared):
+    lap = compared.table.iloc[0].to_dict()
+    shares = {"straight before corner 1": 0.2, "corner 1": 0.5, "straight after corner 1": 0.3}
+    rows = [{**lap, "segment": name, "difference": share * lap["difference"]} for name, share in shares.items()]
+    whole = replace(compared, table=pd.DataFrame([*rows, lap]))
+    ax = setup_differences(whole, ax=axes())
+    ax.figure.canvas.draw()
+    named = [label.get_text() for label in ax.get_yticklabels()]
+    assert named == ["Straight to 1", "Corner 1", "Straight after 1", "Whole lap"]
+    at = [line.get_xdata()[0] for line in ax.get_lines() if line.get_marker() == "o"]
+    assert sum(at[:-1]) == pytest.approx(at[-1])
+    assert any("The places add up to the lap" in text for text in texts(ax))
+    part = replace(compared, table=pd.DataFrame([*rows[1:], lap]))
+    assert not any("add up" in text for text in texts(setup_differences(part, ax=axes())))
 
 
 def test_what_may_be_luck_is_hollow():

@@ -3,31 +3,68 @@
 from __future__ import annotations
 
 import math
-import warnings
 from dataclasses import dataclass
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from lapkit.analysers.setups.run_curve import BEND_P, LEAST_LAPS, RunLaps, find_warm_up, told_apart
-from lapkit.analysers.statistics.regression import Bend, Fit, find_bend, least_squares, nested, quantile, robust_fit
-from lapkit.analysers.statistics.two_groups import exchange_groups, exchange_residuals, exchange_signs, paired, welch
+from lapkit.analysers.statistics.regression import (
+    Bend,
+    Fit,
+    find_bend,
+    least_squares,
+    nested,
+    quantile,
+    robust_fit,
+    weighted_fit,
+)
 from lapkit.channels import FloatArray
 
 HOUR = 3600.0
 RUNS_FOR_DRIFT = 3
-RUN_P, RUN_P_FEW, FEW = 0.25, 0.05, 3
-"""Chance by luck under which runs of one setup are taken to differ by more than their laps' scatter: the usual one for pooling
-(T. A. Bancroft, Biometrics 20 (1964) 427-442), and with fewer than three degrees of freedom between runs one that spares the
-laps' power, as so few runs say next to nothing (chosen)."""
-CLIPPED = 2.5
-"""Residual over scatter beyond which a lap counts as this far off where laps are dealt out at random (chosen)."""
-LEAST_PAIRS = 4
-CHECK_COLUMNS = ["method", "laps", "difference", "low", "high", "p"]
+RUN_P = 0.05
+"""Chance by luck under which runs of one setup are said to differ by more than their laps' scatter (usual)."""
+FEW = 3
+"""Degrees of freedom between runs from which the scatter of whole runs sets the interval (chosen: with fewer Student's factor is
+4.3 or 12.7, and no difference a setup makes would be seen)."""
 DIFFERENCE = 1
 """Column of the design that is 1 for the second setup."""
+
+
+class Spread(NamedTuple):
+    """How sure a difference is.
+
+    Attributes
+    ----------
+    sigma, freedom : float
+        Standard uncertainty of the difference, s, and its degrees of freedom.
+    run_scatter : float
+        Standard deviation of the level from run to run, s: 0 where none shows, NaN where it cannot be seen.
+    run_freedom : int
+        Degrees of freedom between runs: runs, less what is fitted to whole runs.
+    run_share : float
+        How many times the variance from run to run goes into that of the difference.
+    """
+
+    sigma: float
+    freedom: float
+    run_scatter: float
+    run_freedom: int
+    run_share: float
+
+    def margin(self, confidence: float) -> float:
+        """Half the interval of the difference."""
+        return quantile(self.freedom, confidence) * self.sigma
+
+    def p(self, difference: float) -> float:
+        """Chance of a difference as large by luck."""
+        from scipy.special import stdtr
+
+        if not (self.sigma > 0 and self.freedom > 0):
+            return math.nan
+        return 2.0 * float(stdtr(self.freedom, -abs(difference) / self.sigma))
 
 
 @dataclass(frozen=True)
@@ -43,47 +80,45 @@ class SetupFit:
         Laps that are fitted: usable and not warm-up.
     fit : Fit
         Of the kept laps.
-    sigma, freedom : float
-        Standard uncertainty of the difference and its degrees of freedom.
+    spread : Spread
+        How sure the difference is.
+    run_given : bool
+        Whether what runs differ by was given.
     warm_up : int
     bend : Bend or None
     age : float
         Tyre age that the constant belongs to.
-    run_scatter : float
-        Standard deviation of the level from run to run, s: 0 where none shows, NaN where it cannot be seen.
-    run_p : float
-        Chance by luck of runs of one setup that differ so much, NaN where there are too few.
     """
 
     names: list[str]
     design: FloatArray
     kept: NDArray[np.bool_]
     fit: Fit
-    sigma: float
-    freedom: float
+    spread: Spread
+    run_given: bool
     warm_up: int
     bend: Bend | None
     age: float
-    run_scatter: float
-    run_p: float
 
     @property
     def difference(self) -> float:
         """Second setup less the first, s a lap."""
         return float(self.fit.coefficients[DIFFERENCE])
 
-    def margin(self, confidence: float) -> float:
-        """Half the interval of the difference."""
-        return quantile(self.freedom, confidence) * self.sigma
+    def overturned_by(self, confidence: float) -> float:
+        """Run-to-run standard deviation, s, beyond which the difference would not be more than luck.
 
-    @property
-    def p(self) -> float:
-        """Chance of a difference as large by luck."""
-        from scipy.special import stdtr
-
-        if not (self.sigma > 0 and self.freedom > 0):
+        0 where it is not more than luck anyhow; NaN where the interval holds what runs differ by already.
+        """
+        if (
+            self.run_given
+            or self.spread.run_scatter > 0
+            or self.spread.run_freedom >= FEW
+            or not self.spread.run_share > 0
+        ):
             return math.nan
-        return 2.0 * float(stdtr(self.freedom, -abs(self.difference) / self.sigma))
+        room = (self.difference / quantile(self.spread.freedom, confidence)) ** 2 - self.spread.sigma**2
+        return math.sqrt(room / self.spread.run_share) if room > 0 else 0.0
 
     def effect(self, name: str, confidence: float) -> tuple[float, float]:
         """Return a coefficient and half its interval, NaN where it was not fitted."""
@@ -143,16 +178,17 @@ def fit_setups(
         most = min(most, int(places[-min(LEAST_LAPS, len(places))]))
     warm_up = find_warm_up(laps, design, most=most)
     kept = laps.usable & (laps.position >= warm_up)
-    fit = robust_fit(design[kept], laps.value[kept])
+    value, run = laps.value[kept], laps.run[kept]
+    fit = _by_run(design[kept], value, run)
     bend = find_bend(design[kept], laps.age[kept], fit) if "tyre_age" in names else None
     if bend is not None and bend.p < BEND_P:
         hinge = np.maximum(laps.age - bend.at, 0.0) - max(age - bend.at, 0.0)
         if told_apart(hinge, design, kept):
             names, design = [*names, "bend"], np.column_stack([design, hinge])
-            fit = robust_fit(design[kept], laps.value[kept])
+            fit = _by_run(design[kept], value, run)
     bend = bend if "bend" in names else None
-    sigma, freedom, scatter, p = _with_runs(laps, design, kept, fit, run_scatter)
-    return SetupFit(names, design, kept, fit, sigma, freedom, warm_up, bend, age, scatter, p)
+    spread = spread_of(design[kept], value, run, fit, given=run_scatter)
+    return SetupFit(names, design, kept, fit, spread, run_scatter is not None, warm_up, bend, age)
 
 
 def _common_age(laps: RunLaps, second: NDArray[np.bool_]) -> float:
@@ -162,169 +198,90 @@ def _common_age(laps: RunLaps, second: NDArray[np.bool_]) -> float:
     return float(low + high) / 2.0 if low <= high else float(np.concatenate(ages).mean())
 
 
-def _with_runs(
-    laps: RunLaps, design: FloatArray, kept: NDArray[np.bool_], fit: Fit, given: float | None
-) -> tuple[float, float, float, float]:
-    """Uncertainty of the difference, its degrees of freedom, and what runs differ by beyond the scatter of laps."""
-    sigma, freedom = math.sqrt(max(fit.covariance[DIFFERENCE, DIFFERENCE], 0.0)), fit.freedom
-    columns, value, run, weight = design[kept], laps.value[kept], laps.run[kept], fit.weights
-    counted = weight > 0
-    columns, value, run, weight = columns[counted], value[counted], run[counted], weight[counted]
+def _by_run(columns: FloatArray, value: FloatArray, run: NDArray[np.intp]) -> Fit:
+    """Fit with less weight for laps that are odd beside those of their own run: a run that is slow as a whole is not odd."""
+    levels = _levels(columns, run)
+    if not levels.shape[1]:
+        return robust_fit(columns, value)
+    return weighted_fit(columns, value, robust_fit(np.column_stack([columns, levels]), value).weights)
+
+
+def _levels(columns: FloatArray, run: NDArray[np.intp]) -> FloatArray:
+    """Columns for the levels of runs, as far as others leave something of them."""
     levels = (run[:, None] == np.unique(run)).astype(np.float64)
     basis, _ = np.linalg.qr(columns)
-    left = levels - basis @ (basis.T @ levels)
-    extra = int(np.linalg.matrix_rank(left, tol=1e-6))
-    if extra < 1 and given is None:
-        return sigma, freedom, math.nan, math.nan
-    inverse = np.linalg.pinv(columns.T @ (columns * weight[:, None]))
-    # how the level of each run goes into the difference
-    share = (inverse @ (columns * weight[:, None]).T @ levels)[DIFFERENCE]
-    per_variance = float((share**2).sum())
-    if given is not None:
-        return math.hypot(sigma, given * math.sqrt(per_variance)), freedom, float(given), math.nan
-    small = least_squares(columns, value, weights=weight)
-    u, s, _ = np.linalg.svd(left, full_matrices=False)
-    wide = least_squares(np.column_stack([columns, u[:, s > 1e-6]]), value, weights=weight)
-    _, p = nested(small, wide)
-    if not p < (RUN_P if extra >= FEW else RUN_P_FEW):
-        return sigma, freedom, 0.0, p
-    # variance between runs by the method of moments, and freedom as Satterthwaite has it
-    gain = small.squares - wide.squares
-    weighted = levels * np.sqrt(weight)[:, None]
-    root, _ = np.linalg.qr(columns * np.sqrt(weight)[:, None])
-    trace = float((weighted**2).sum() - ((root.T @ weighted) ** 2).sum())
-    variance = max(gain - extra * fit.scatter**2, 0.0) / trace
-    between, total = variance * per_variance, sigma**2 + variance * per_variance
-    return math.sqrt(total), total**2 / (between**2 / extra + sigma**4 / max(freedom, 1.0)), math.sqrt(variance), p
+    u, s, _ = np.linalg.svd(levels - basis @ (basis.T @ levels), full_matrices=False)
+    return np.asarray(u[:, s > 1e-6])
 
 
-# ------------------------------------------------------------------------------ other ways to the same answer
-
-
-def checks(
-    found: SetupFit, laps: RunLaps, second: NDArray[np.bool_], *, confidence: float, resamples: int, seed: int
-) -> pd.DataFrame:
-    """Answer the same question in other ways, beside the fit.
+def spread_of(
+    columns: FloatArray, value: FloatArray, run: NDArray[np.intp], fit: Fit, *, given: float | None = None
+) -> Spread:
+    """Return how sure a fitted difference is, with what runs differ by on their own.
 
     Parameters
     ----------
-    found : SetupFit
-    laps : RunLaps
-    second : ndarray of bool
-    confidence : float
-    resamples : int
-        Random orders and resamples; 0 for none.
-    seed : int
+    columns : ndarray, shape (n, p)
+        Of the fit, the difference's among them.
+    value : ndarray, shape (n,)
+        Times that were fitted, s.
+    run : ndarray of int, shape (n,)
+    fit : Fit
+    given : float, optional
+        Standard deviation from run to run that is known from elsewhere, s.
 
     Returns
     -------
-    DataFrame
-        method, laps (or pairs, or runs), difference, low, high (s), p: "curve" (the fit), "laps dealt out at random"
-        (permutation of residuals), "bootstrap" (BCa), "pairs at like tyre age" (t, and p by change of signs),
-        "whole runs" (means of runs, where there are three a side; p by exchange of runs, where there are four).
+    Spread
+
+    Notes
+    -----
+    A setup is given to a whole run, so the run is what it is repeated in. With `FEW` degrees of freedom between runs or more the
+    scatter of whole runs alone sets the interval (as for the whole plots of a split-plot trial), but for what the slopes within
+    runs add; degrees of freedom as Satterthwaite has it. That keeps its word whatever runs differ by. With fewer it is the
+    scatter of laps, unless runs clearly differ.
+
+    References
+    ----------
+    F. Yates, Complex experiments, Supplement to J. R. Statist. Soc. 2 (1935) 181-247; F. E. Satterthwaite, Biometrics
+    Bulletin 2 (1946) 110-114.
+
+    Examples
+    --------
+    >>> rng, run = np.random.default_rng(1), np.repeat(np.arange(6), 5)
+    >>> line = np.column_stack([np.ones(30), run % 2])
+    >>> laps = 30.0 + rng.normal(0, 0.1, 6)[run] + rng.normal(0, 0.02, 30)
+    >>> spread = spread_of(line, laps, run, weighted_fit(line, laps, np.ones(30)))
+    >>> spread.run_freedom, round(spread.freedom), spread.run_scatter > 0.03
+    (4, 4, True)
     """
-    half = found.margin(confidence)
-    rows: list[tuple[Any, ...]] = [
-        ("curve", int(found.kept.sum()), found.difference, found.difference - half, found.difference + half, found.p)
-    ]
-    kept, side = found.kept, second[found.kept]
-    others = np.delete(found.design[kept], DIFFERENCE, axis=1)
-    nan = math.nan
-    if resamples:
-        reduced = robust_fit(others, laps.value[kept])
-        limit = CLIPPED * reduced.scatter
-        clipped = np.clip(reduced.residuals, -limit, limit)
-        contrast = least_squares(others, side.astype(np.float64)).residuals
-        p = exchange_residuals(clipped, contrast, resamples=resamples, seed=seed)
-        rows.append(("laps dealt out at random", int(kept.sum()), nan, nan, nan, p))
-        low, high = _bootstrap(found, laps, side, confidence, resamples, seed)
-        rows.append(("bootstrap", int(kept.sum()), found.difference, low, high, nan))
-    level = laps.value - _drifted(found)
-    pairs = _pairs(found, laps, second, level)
-    if len(pairs) >= LEAST_PAIRS:
-        told = paired(pairs, confidence=confidence)
-        p = exchange_signs(pairs, seed=seed) if resamples else told.p
-        rows.append(
-            (
-                "pairs at like tyre age",
-                told.pairs,
-                told.difference,
-                told.difference - told.margin,
-                told.difference + told.margin,
-                p,
-            )
-        )
-    groups = _run_means(found, laps, second)
-    if min(map(len, groups)) >= RUNS_FOR_DRIFT:
-        apart = welch(*groups, confidence=confidence)
-        value, margin = float(apart.difference), float(apart.margin)
-        four = min(map(len, groups)) > RUNS_FOR_DRIFT and resamples
-        p = exchange_groups(*groups, resamples=resamples, seed=seed) if four else float(apart.p)
-        rows.append(("whole runs", sum(map(len, groups)), value, value - margin, value + margin, p))
-    return pd.DataFrame(rows, columns=CHECK_COLUMNS)
-
-
-def _drifted(found: SetupFit) -> FloatArray:
-    """What the drift of the day adds to each lap."""
-    if "drift" not in found.names:
-        return np.zeros(len(found.kept))
-    at = found.names.index("drift")
-    return np.asarray(found.design[:, at] * found.fit.coefficients[at])
-
-
-def _pairs(found: SetupFit, laps: RunLaps, second: NDArray[np.bool_], level: FloatArray) -> FloatArray:
-    """Differences of ordinary laps at like tyre age; of several at one age the mean."""
-    ordinary = found.kept.copy()
-    ordinary[found.kept] = found.fit.weights >= 0.5
-    means = [pd.Series(level[ordinary & s]).groupby(laps.age[ordinary & s]).mean() for s in (~second, second)]
-    both = means[1].sub(means[0]).dropna()
-    return np.asarray(both.to_numpy(), dtype=np.float64).reshape(-1)
-
-
-def _run_means(found: SetupFit, laps: RunLaps, second: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
-    """The level of each run on the common curve, by setup."""
-    weight = np.zeros(len(second))
-    weight[found.kept] = found.fit.weights
-    rest = laps.value - found.design @ found.fit.coefficients + found.difference * second
-    out: list[list[float]] = [[], []]
-    for run in np.unique(laps.run):
-        own = (laps.run == run) & (weight > 0)
-        if own.any():
-            out[int(second[own][0])].append(float(np.average(rest[own], weights=weight[own])))
-    first, other = (np.asarray(levels, dtype=np.float64) for levels in out)
-    return first, other
-
-
-def _bootstrap(
-    found: SetupFit, laps: RunLaps, side: NDArray[np.bool_], confidence: float, resamples: int, seed: int
-) -> tuple[float, float]:
-    """BCa interval of the difference, laps of each setup drawn anew, each with the weight the fit gave it."""
-    from scipy.stats import bootstrap
-
-    weight = found.fit.weights
-    columns, value = found.design[found.kept], laps.value[found.kept]
-    zero = float(np.median(value))
-    parts = [np.flatnonzero((weight > 0) & s) for s in (~side, side)]
-    if min(map(len, parts)) < 3:
-        return math.nan, math.nan
+    counted = fit.weights > 0
+    columns, value, run, weight = columns[counted], value[counted], run[counted], fit.weights[counted]
+    laps_only = max(float(fit.covariance[DIFFERENCE, DIFFERENCE]), 0.0)
+    levels = (run[:, None] == np.unique(run)).astype(np.float64)
     weighted = columns * weight[:, None]
-    squares = np.einsum("ni,nj->nij", weighted, columns)
-    products = weighted * (value - zero)[:, None]
-
-    def statistic(first: FloatArray, other: FloatArray, axis: int = -1) -> FloatArray:
-        rows = np.concatenate([np.moveaxis(first, axis, -1), np.moveaxis(other, axis, -1)], axis=-1).astype(np.intp)
-        times = np.zeros((*rows.shape[:-1], len(value)))  # how often each lap was drawn
-        flat, drawn = times.reshape(-1, len(value)), rows.reshape(-1, rows.shape[-1])
-        np.add.at(flat, (np.arange(len(flat))[:, None], drawn), 1.0)
-        normal = (flat @ squares.reshape(len(value), -1)).reshape(*times.shape[:-1], *squares.shape[1:])
-        normal = normal + 1e-12 * np.eye(columns.shape[1])
-        solved = np.linalg.solve(normal, (times @ products)[..., None])
-        return np.asarray(solved[..., DIFFERENCE, 0])
-
-    with warnings.catch_warnings(), np.errstate(all="ignore"):
-        warnings.simplefilter("ignore")  # of few laps all alike no interval can be given
-        drawn = bootstrap(
-            [part.astype(np.float64) for part in parts], statistic, vectorized=True, paired=False, n_resamples=resamples,
-            confidence_level=confidence, method="BCa", batch=500, rng=np.random.default_rng(seed),
-        )  # fmt: skip
-    return float(drawn.confidence_interval.low), float(drawn.confidence_interval.high)
+    # how the level of each run goes into the difference
+    share = (np.linalg.pinv(columns.T @ weighted) @ weighted.T @ levels)[DIFFERENCE]
+    run_share = float((share**2).sum())
+    apart = _levels(columns, run)
+    extra = apart.shape[1]
+    if given is not None:
+        return Spread(math.sqrt(laps_only + given**2 * run_share), fit.freedom, float(given), extra, run_share)
+    if extra < 1:
+        return Spread(math.sqrt(laps_only), fit.freedom, math.nan, 0, run_share)
+    small = least_squares(columns, value, weights=weight)
+    wide = least_squares(np.column_stack([columns, apart]), value, weights=weight)
+    _, p = nested(small, wide)
+    root = np.sqrt(weight)[:, None]
+    own, _ = np.linalg.qr(columns * root)
+    trace = float(((levels * root) ** 2).sum() - ((own.T @ (levels * root)) ** 2).sum())
+    wider = (fit.scatter / small.scatter) ** 2 if small.scatter > 0 else 1.0
+    gain, scatter = math.sqrt(wider) * (small.squares - wide.squares), wider * wide.squares / max(wide.freedom, 1.0)
+    variance = max(gain - extra * scatter, 0.0) / trace if p < RUN_P else 0.0
+    if extra < FEW and not variance:
+        return Spread(math.sqrt(laps_only), fit.freedom, 0.0, extra, run_share)
+    between = gain * run_share / trace
+    within = max(laps_only / fit.scatter**2 - extra * run_share / trace, 0.0) * scatter if fit.scatter > 0 else 0.0
+    total = between + within
+    freedom = total**2 / (between**2 / extra + within**2 / max(wide.freedom, 1.0)) if total > 0 else float(extra)
+    return Spread(math.sqrt(total), freedom, math.sqrt(variance), extra, run_share)

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lapkit.analysers.setups.run_curve import RunLaps, run_laps
-from lapkit.analysers.setups.runs import run_table, sessions_of
+from lapkit.analysers.setups.runs import run_table, sessions_of, whole_laps
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
 
@@ -22,7 +22,10 @@ if TYPE_CHECKING:
 
 
 def together(runs_a: Runs, runs_b: Runs, tyre_age: Sequence[int | Sequence[int]]) -> tuple[pd.DataFrame, list[Session]]:
-    """One table of the laps of both, with the column setup (True for the second), and the recordings, if such were given."""
+    """One table of the laps of both, and the recordings, if such were given.
+
+    Its columns setup (True for the second) and session (position among the recordings) say whose a lap is.
+    """
     if isinstance(runs_a, pd.DataFrame) != isinstance(runs_b, pd.DataFrame):
         raise LapkitError("runs_a and runs_b: give sessions for both, or tables of run_table for both.")
     if isinstance(tyre_age, int) or len(tyre_age) != 2:
@@ -47,10 +50,11 @@ def together(runs_a: Runs, runs_b: Runs, tyre_age: Sequence[int | Sequence[int]]
         raise LapkitError(
             "runs_a and runs_b: one recording stands on both sides; give each run to the setup it was made with."
         )
-    table = run_table([*groups[0], *groups[1]], tyre_age=[*ages[0], *ages[1]])
-    first = len(run_table(groups[0]))
-    table["setup"] = np.arange(len(table)) >= first
-    return table, [*groups[0], *groups[1]]
+    sessions = [*groups[0], *groups[1]]
+    table = run_table(sessions, tyre_age=[*ages[0], *ages[1]])
+    table["session"] = np.repeat(np.arange(len(sessions)), [int(whole_laps(session).sum()) for session in sessions])
+    table["setup"] = table["session"] >= len(groups[0])
+    return table, sessions
 
 
 def _one_clock(tables: Sequence[pd.DataFrame]) -> None:
@@ -83,28 +87,44 @@ def enough(laps: RunLaps, second: NDArray[np.bool_], names: tuple[str, str]) -> 
 
 
 def clock_of(laps: RunLaps, second: NDArray[np.bool_], order: str | None) -> tuple[FloatArray | None, str]:
-    """When each lap began, and the order of the runs as letters."""
-    letter = {run: "AB"[int(second[laps.run == run][0])] for run in np.unique(laps.run)}
+    """When each lap began, and the order of the runs as letters.
+
+    `order` has a letter a run, or a letter a recording: then the runs of a recording follow one another.
+    """
+    letter = {int(run): "AB"[int(second[laps.run == run][0])] for run in np.unique(laps.run)}
     clock = laps.table["clock"].to_numpy(np.float64)
     if order is not None:
         wanted = "".join(order.upper().split())
-        if sorted(wanted) != sorted(letter.values()):
+        said = _said(wanted, laps, letter)
+        if said is None:
+            counts = [[word.count(side) for side in "AB"] for word in (wanted, "".join(letter.values()))]
             raise LapkitError(
-                f"order={order!r}: the runs are {wanted.count('A')} x A and {wanted.count('B')} x B there, and "
-                f"{list(letter.values()).count('A')} x A and {list(letter.values()).count('B')} x B were given."
+                f"order={order!r}: the runs are {counts[0][0]} x A and {counts[0][1]} x B there, and {counts[1][0]} x A and "
+                f"{counts[1][1]} x B were given; write A or B for each run, or for each recording, in the order driven."
             )
         known = np.isfinite(clock[laps.usable]).all()
-        left = {side: [int(run) for run in letter if letter[run] == side] for side in "AB"}
-        said = [left[side].pop(0) for side in wanted]
-        driven = np.array([laps.value[laps.run == run][laps.usable[laps.run == run]].sum() for run in said])
         if not known or _in_order(laps, clock) != said:  # the person knows better than the clocks
+            driven = [laps.value[(laps.run == run) & laps.usable].sum() for run in said]
             begin = dict(zip(said, np.append(0.0, np.cumsum(driven))[:-1], strict=True))
             typical = float(np.median(laps.value[laps.usable]))
             clock = np.array([begin[run] for run in laps.run]) + typical * laps.position
-        return clock, wanted
+        return clock, "".join(letter[run] for run in said)
     if not np.isfinite(clock[laps.usable]).all():
         return None, ""
     return clock, "".join(letter[run] for run in _in_order(laps, clock))
+
+
+def _said(wanted: str, laps: RunLaps, letter: dict[int, str]) -> list[int] | None:
+    """The runs in an order given as letters, by run or else by recording; None where they are not so many."""
+    by_recording: dict[int, list[int]] = {}
+    for run in letter:
+        here = laps.table["session"].to_numpy()[laps.run == run][0] if "session" in laps.table else run
+        by_recording.setdefault(int(here), []).append(run)
+    for parts in ([[run] for run in letter], list(by_recording.values())):
+        if sorted(wanted) == sorted(letter[part[0]] for part in parts):
+            left = {side: [part for part in parts if letter[part[0]] == side] for side in "AB"}
+            return [run for side in wanted for run in left[side].pop(0)]
+    return None
 
 
 def _in_order(laps: RunLaps, clock: FloatArray) -> list[int]:

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from lapkit.analysers.statistics.regression import robust_fit, share_left
+from lapkit.analysers.statistics.regression import Fit, robust_fit, share_left
 from lapkit.channels import FloatArray, to_si, unit_name
 from lapkit.errors import LapkitError
 
@@ -226,6 +226,45 @@ def find_warm_up(
 def told_apart(column: FloatArray, others: FloatArray, kept: NDArray[np.bool_], *, share: float = TOLD_APART) -> bool:
     """Whether a column says something the others do not, over some laps."""
     return share_left(column[kept], others[kept]) > share
+
+
+def with_place(design: FloatArray, after: ArrayLike, fit: Fit) -> Fit:
+    """Return a fit with a bend whose covariance allows for the bend's place being found from the same laps.
+
+    Parameters
+    ----------
+    design : ndarray, shape (n, p)
+        Columns of the fit, the bend's among them.
+    after : array_like of bool, shape (n,)
+        Which values lie after the bend.
+    fit : Fit
+
+    Returns
+    -------
+    Fit
+
+    Notes
+    -----
+    To first order a bend that moves adds a step there, so the covariance is that of a fit with a step besides.
+
+    References
+    ----------
+    V. M. R. Muggeo, Estimating regression models with unknown break-points, Statistics in Medicine 22 (2003) 3055-3071.
+
+    Examples
+    --------
+    >>> age = np.arange(12.0)
+    >>> line = np.column_stack([np.ones(12), age, np.maximum(age - 6, 0)])
+    >>> fit = robust_fit(line, age + np.resize([0.1, -0.1], 12))
+    >>> wider = with_place(line, age > 6, fit)
+    >>> bool(wider.covariance[2, 2] > fit.covariance[2, 2])
+    True
+    """
+    step = np.asarray(after, dtype=np.float64)[:, None]
+    root = np.sqrt(fit.weights)[:, None]
+    moved = np.column_stack([design, step]) * root
+    inverse = np.linalg.pinv(moved.T @ moved)[:-1, :-1]
+    return fit._replace(covariance=fit.scatter**2 * inverse, freedom=max(fit.freedom - 1.0, 0.0))
 
 
 def lap_rows(laps: RunLaps, expected: FloatArray, weight: FloatArray, warm_up: int) -> pd.DataFrame:

@@ -111,15 +111,7 @@ def corner_times(runs: Session | Sequence[Session]) -> pd.DataFrame:
     from lapkit.analysers.lap.corners import corners
 
     sessions = sessions_of(runs)
-    lengths = [session.about["track_length"] for session in sessions]
-    for session, length in zip(sessions, lengths, strict=True):
-        if abs(length - lengths[0]) > 1e-6 * lengths[0]:
-            names = [s.recording.provenance.source for s in (sessions[0], session)]
-            raise FrameError(
-                f"{names[0]} and {names[1]} are placed on different reference lines ({lengths[0]:.2f} and {length:.2f} m "
-                "round), so their corners are not the same places. Load the others with track=first_session.track, or all "
-                "with one track file."
-            )
+    same_line(sessions)
     where, parts, first = sessions[0].track.corners, [], 1
     for session in sessions:
         laps = _laps_of(session, 0, np.nan, first, odd=False)
@@ -129,6 +121,25 @@ def corner_times(runs: Session | Sequence[Session]) -> pd.DataFrame:
         parts.append(laps[["run", "lap"]].merge(found, on="lap")[list(CORNER_TIME_COLUMNS)])
     full = [part for part in parts if len(part)]
     return (pd.concat(full, ignore_index=True) if full else parts[0]).astype(CORNER_TIME_COLUMNS)
+
+
+def same_line(sessions: Sequence[Session]) -> float:
+    """Return the track length, m; raise FrameError where recordings are placed on different reference lines."""
+    lengths = [float(session.about["track_length"]) for session in sessions]
+    for session, length in zip(sessions, lengths, strict=True):
+        if abs(length - lengths[0]) > 1e-6 * lengths[0]:
+            names = [s.recording.provenance.source for s in (sessions[0], session)]
+            raise FrameError(
+                f"{names[0]} and {names[1]} are placed on different reference lines ({lengths[0]:.2f} and {length:.2f} m "
+                "round), so their corners are not the same places. Load the others with track=first_session.track, or all "
+                "with one track file."
+            )
+    return lengths[0]
+
+
+def whole_laps(session: Session) -> np.ndarray:
+    """Return which laps of the lap table run from line to line and are timed."""
+    return (session.laps["complete"] & session.laps["lap_time"].notna()).to_numpy(bool)
 
 
 def sessions_of(runs: Any) -> list[Session]:
@@ -177,7 +188,7 @@ def _laps_of(session: Session, age: int, zero: float, first: int, *, odd: bool =
     run = first + np.append(0, np.cumsum(stops)[:-1]).astype(np.int64)
     if not len(laps):
         run = np.zeros(0, dtype=np.int64)
-    whole = (laps["complete"] & laps["lap_time"].notna()).to_numpy(bool)
+    whole = whole_laps(session)
     used, run = np.unique(run[whole], return_inverse=True)
     driven = np.append(0.0, np.cumsum(np.nan_to_num(laps["path_length"].to_numpy(np.float64))))[:-1]
     done = np.round(driven / session.about["track_length"]).astype(np.int64)

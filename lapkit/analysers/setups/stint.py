@@ -23,9 +23,10 @@ from lapkit.analysers.setups.run_curve import (
     run_laps,
     seconds,
     told_apart,
+    with_place,
 )
 from lapkit.analysers.setups.runs import MEANS, corner_times, run_table
-from lapkit.analysers.statistics.regression import Bend, Fit, find_bend, robust_fit, theil_sen, with_place
+from lapkit.analysers.statistics.regression import Bend, Fit, find_bend, robust_fit, theil_sen
 from lapkit.analysers.statistics.two_groups import CONFIDENCE
 from lapkit.channels import CHANNELS, FloatArray, from_si
 from lapkit.errors import LapkitError

@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from lapkit.analysers.setups.places import LAP
 from lapkit.analysers.statistics.two_groups import POWER
 from lapkit.model.show import json_rows
 
 if TYPE_CHECKING:
-    from lapkit.analysers.setups.compare import SetupComparison
+    from lapkit.analysers.setups.comparison import SetupComparison
 
 MOST_LAPS = 200
 """Laps with each setup beyond which no more is said than that it would take more (chosen: no test day is that long)."""
-MANY_RUNS = 6
-"""Runs from which what they differ by on their own is told (as in the fit: three degrees of freedom and a drift)."""
 WORTH = 0.02
 """s. Where less than this was seen, it is said what it takes to see this much (chosen)."""
 
@@ -29,8 +29,8 @@ def verdict(found: SetupComparison) -> list[str]:
     Returns
     -------
     list of str
-        Whether the difference is real or noise, by which other reckonings; in which corners; what the order of the runs allows
-        to be said; the laps that were odd; and what to drive next.
+        Whether the difference is real or noise, what runs that differ by themselves would make of that, by which other
+        reckonings; in which places; what the order of the runs allows to be said; the laps that were odd; and what to drive next.
 
     Examples
     --------
@@ -41,8 +41,8 @@ def verdict(found: SetupComparison) -> list[str]:
     >>> verdict(compare_setups(*runs, resamples=0))[0].startswith("Noise")
     True
     """
-    said = [_over_the_lap(found), *_by_checks(found), *_by_corner(found), *_fall_off(found), *_order(found)]
-    return [*said, *_runs(found), *_odd(found), *_next(found)]
+    said = [_over_the_lap(found), *_runs(found), *_by_checks(found), *_by_place(found), *_fall_off(found)]
+    return [*said, *_order(found), *_odd(found), *_next(found)]
 
 
 def _over_the_lap(found: SetupComparison) -> str:
@@ -74,16 +74,16 @@ def _by_checks(found: SetupComparison) -> list[str]:
     return [f"Reckoned otherwise: {'; '.join(parts)}."] if parts else []
 
 
-def _by_corner(found: SetupComparison) -> list[str]:
-    rows = [row for row in json_rows(found.table) if row["corner"] != "lap"]
+def _by_place(found: SetupComparison) -> list[str]:
+    rows = [row for row in json_rows(found.table) if row["segment"] != LAP]
     if not rows:
         return []
     sure = [row for row in rows if row["significant"]]
     if not sure:
-        return ["In no single corner can the two be told apart."]
+        return ["In no single corner and on no straight can the two be told apart."]
     parts = [
-        f"{found.names[int(row['difference'] < 0)]} by {abs(row['difference']):.3f} s (±{row['margin']:.3f}) in corner "
-        f"{row['corner']}"
+        f"{found.names[int(row['difference'] < 0)]} by {abs(row['difference']):.3f} s (±{row['margin']:.3f}) "
+        f"{'on the' if row['segment'].startswith('straight') else 'in'} {row['segment']}"
         for row in sorted(sure, key=lambda row: -abs(row["difference"]))
     ]
     return [f"Faster beyond luck: {', '.join(parts)}."]
@@ -105,7 +105,7 @@ def _order(found: SetupComparison) -> list[str]:
     if math.isfinite(found.drift):
         shown = f"{found.drift:+.3f} s a lap and hour (±{found.drift_margin:.3f})"
         return [f"The runs were made in the order {' '.join(found.order)}; a drift of {shown} is taken out."]
-    if found.order and len(found.order) <= 2:
+    if found.order and sum(one != other for one, other in pairwise(found.order)) == 1:
         early, late = (first, second) if found.order[0] == "A" else (second, first)
         return [
             f"All of {early} was driven before {late}, so what the track and the day did between the two cannot be told from "
@@ -117,21 +117,27 @@ def _order(found: SetupComparison) -> list[str]:
 
 
 def _runs(found: SetupComparison) -> list[str]:
-    if math.isnan(found.run_scatter):
-        return [
-            "What runs differ by on their own (the driver's form, wind, a set of tyres) cannot be seen with so few of them, "
-            "and is not in the ±: it takes several runs with each setup."
-        ]
-    if found.run_scatter == 0 and sum(found.runs) < MANY_RUNS:
-        return [
-            f"The {sum(found.runs)} runs do not differ on their own more than their laps do, but so few would show it only if it "
-            "were large, and it is not in the ±."
-        ]
     if found.run_scatter > 0:
         return [
             f"Runs differ by {found.run_scatter:.3f} s on their own, and that is in the ±: more runs help, not longer ones."
         ]
-    return []
+    if math.isnan(found.overturned_by):
+        return []
+    settled = (
+        f"if runs differ by more than {found.overturned_by:.3f} s of themselves (standard deviation from run to run), this is "
+        "not settled"
+        if found.overturned_by > 0
+        else "it takes several runs with each setup"
+    )
+    if not found.run_freedom:
+        return [
+            "What runs differ by on their own (the driver's form, wind, a set of tyres) cannot be seen with so few of them, "
+            f"and is not in the ±: {settled}."
+        ]
+    return [
+        f"The {sum(found.runs)} runs do not differ on their own more than their laps do, but so few would show it only if it "
+        f"were large, and it is not in the ±: {settled}."
+    ]
 
 
 def _odd(found: SetupComparison) -> list[str]:
@@ -164,6 +170,10 @@ def _next(found: SetupComparison) -> list[str]:
         return []
     size = max(abs(found.difference), WORTH)
     needed = found.laps_needed(size)
+    if math.isinf(needed) and found.run_scatter > 0:
+        return [
+            f"Runs differ too much on their own for laps alone to show {size:.3f} s: drive more runs with each setup."
+        ]
     if not math.isfinite(needed) or needed > MOST_LAPS:
         return [f"To see {size:.3f} s it would take over {MOST_LAPS} laps with each setup: look for a larger change."]
     more = [

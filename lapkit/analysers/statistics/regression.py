@@ -160,12 +160,13 @@ def robust_fit(design: ArrayLike, values: ArrayLike, *, whole: float = WHOLE, no
     basis, _ = np.linalg.qr(columns / np.sqrt((columns**2).sum(axis=0)))
     off = fit.residuals  # the same fit, without the many seconds all laps share
     rest = fit.residuals
+    typical = _median(np.abs(rest))
     for _ in range(PASSES):
-        size = np.abs(rest)
-        rest, before = _rest(basis, off, 1.0 / np.maximum(size, max(1e-3 * float(np.median(size)), TINY))), rest
-        if np.abs(rest - before).max() < 1e-3 * float(np.median(np.abs(rest))):
+        rest, before = _rest(basis, off, 1.0 / np.maximum(np.abs(rest), max(1e-3 * typical, TINY))), rest
+        typical = _median(np.abs(rest))
+        if np.abs(rest - before).max() < 1e-3 * typical:
             break
-    scatter = max(float(np.median(np.sort(np.abs(rest))[kept:])) / NORMAL_MEDIAN, TINY)
+    scatter = max(_median(np.sort(np.abs(rest))[kept:]) / NORMAL_MEDIAN, TINY)
     for _ in range(PASSES):
         weights = np.clip((none - np.abs(rest) / scatter) / (none - whole), 0.0, 1.0)
         freedom = float(weights.sum()) - kept
@@ -175,9 +176,39 @@ def robust_fit(design: ArrayLike, values: ArrayLike, *, whole: float = WHOLE, no
         scatter, before_scatter = max(CUT_OFF * math.sqrt(float((weights * rest**2).sum()) / freedom), TINY), scatter
         if abs(scatter - before_scatter) < 1e-6 * scatter:
             break
-    fit = least_squares(columns, y, weights=weights)
+    return weighted_fit(columns, y, weights)
+
+
+def weighted_fit(design: ArrayLike, values: ArrayLike, weights: ArrayLike) -> Fit:
+    """Fit values with weights that were found before, such as those of a robust fit of their sum, and widen its intervals.
+
+    Parameters
+    ----------
+    design, values, weights : array_like
+        As for `least_squares`. With the same weights the coefficients of a sum are the sum of the coefficients.
+
+    Returns
+    -------
+    Fit
+        Scatter and covariance widened by `WIDER` and `WIDER_FEW`.
+
+    Examples
+    --------
+    >>> line, weights = np.column_stack([np.ones(5), np.arange(5.0)]), [1, 1, 1, 1, 0]
+    >>> parts = np.array([[1.0, 2.0, 1.5, 2.5, 9.0], [3.0, 3.1, 3.3, 3.2, 0.0]])
+    >>> slopes = [weighted_fit(line, values, weights).coefficients[1] for values in (*parts, parts.sum(axis=0))]
+    >>> bool(abs(slopes[0] + slopes[1] - slopes[2]) < 1e-12)
+    True
+    """
+    fit = least_squares(design, values, weights=weights)
     wider = WIDER + WIDER_FEW / max(fit.freedom, 1.0)
     return fit._replace(scatter=wider * fit.scatter, covariance=wider**2 * fit.covariance)
+
+
+def _median(values: FloatArray) -> float:
+    """The median of a few numbers, without the care for holes that takes most of NumPy's time."""
+    middle = np.sort(values)[(len(values) - 1) // 2 : len(values) // 2 + 1]
+    return float(middle[0] + middle[-1]) / 2.0
 
 
 def _rest(basis: FloatArray, y: FloatArray, weights: FloatArray) -> FloatArray:
@@ -384,42 +415,3 @@ def find_bend(
     p = (1.0 + float((luck >= gain[best] / squares).sum())) / (1.0 + resamples)
     near = places[gain > gain[best] - quantile(freedom) ** 2 * float((after**2).sum()) / freedom]
     return Bend(float(places[best]), float(near.min()), float(near.max()), p)
-
-
-def with_place(design: FloatArray, after: ArrayLike, fit: Fit) -> Fit:
-    """Return a fit with a bend whose covariance allows for the bend's place being found from the same laps.
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-        Columns of the fit, the bend's among them.
-    after : array_like of bool, shape (n,)
-        Which values lie after the bend.
-    fit : Fit
-
-    Returns
-    -------
-    Fit
-
-    Notes
-    -----
-    To first order a bend that moves adds a step there, so the covariance is that of a fit with a step besides.
-
-    References
-    ----------
-    V. M. R. Muggeo, Estimating regression models with unknown break-points, Statistics in Medicine 22 (2003) 3055-3071.
-
-    Examples
-    --------
-    >>> age = np.arange(12.0)
-    >>> line = np.column_stack([np.ones(12), age, np.maximum(age - 6, 0)])
-    >>> fit = robust_fit(line, age + np.resize([0.1, -0.1], 12))
-    >>> wider = with_place(line, age > 6, fit)
-    >>> bool(wider.covariance[2, 2] > fit.covariance[2, 2])
-    True
-    """
-    step = np.asarray(after, dtype=np.float64)[:, None]
-    root = np.sqrt(fit.weights)[:, None]
-    moved = np.column_stack([design, step]) * root
-    inverse = np.linalg.pinv(moved.T @ moved)[:-1, :-1]
-    return fit._replace(covariance=fit.scatter**2 * inverse, freedom=max(fit.freedom - 1.0, 0.0))
