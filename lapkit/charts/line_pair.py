@@ -15,6 +15,7 @@ from lapkit.charts.comparison import LAP_LINE, REFERENCE_LINE
 from lapkit.charts.style import INK, REFERENCE, plain
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute, unlabelled
+from lapkit.model.given import frames_given, kind_given
 
 Laps: TypeAlias = pd.DataFrame | Sequence[pd.DataFrame]
 LOOKS: tuple[dict[str, Any], dict[str, Any]] = (LAP_LINE, REFERENCE_LINE)
@@ -89,18 +90,14 @@ def lines_of(laps_a: Laps, laps_b: Laps | None, names: Sequence[str] | None) -> 
                 f"{attribute(first, 'source')} do not share one grid ({len(frame)} and {len(first)} rows): take them from "
                 "one session, or load both recordings with the same track file."
             )
-    called = list(names) if names is not None else _names(groups)
+    called = _names(groups) if names is None else list(kind_given(names, Sequence, "names", "names of the lines"))
     if len(called) < len(groups):
         raise FrameError(f"names: found {len(called)}, expected one for each of {len(groups)} groups of laps.")
     return [Line(tuple(group), as_line(name), look) for group, name, look in zip(groups, called, LOOKS, strict=False)]
 
 
 def _frames(laps: Laps, name: str) -> list[pd.DataFrame]:
-    listed = [laps] if isinstance(laps, pd.DataFrame) else list(laps)
-    if not listed:
-        raise FrameError(
-            f"{name}: there is no lap in it; give a lap frame or a list of them, such as [session.lap(3)]."
-        )
+    listed = frames_given(laps, name)
     for frame in listed:
         attribute(frame, "lap")
         if "time" not in frame.columns:

@@ -32,6 +32,7 @@ from lapkit.charts.style import (
     signed,
 )
 from lapkit.model.frame import attribute
+from lapkit.model.given import kind_given
 
 SIZE = (10.5, 8.6)  # inches
 HEIGHTS = (2.2, 2.2, 1.6, 2.2)
@@ -267,6 +268,7 @@ def line_costs(comparison: LineComparison, *, ax: Axes | None = None, speed_unit
     >>> [label.get_text() for label in ax.get_yticklabels()]
     ['Corner 1', 'Corner 2', 'Whole lap']
     """
+    comparison = kind_given(comparison, LineComparison, "line_costs", "what compare_lines(laps_a, laps_b) returns")
     unit = speed_unit or comparison.speed_unit
     from_si(0.0, unit, "speed")  # an unknown unit is refused before anything is drawn
     corners = [str(name) for name in comparison.corners["corner"]]

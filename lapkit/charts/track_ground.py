@@ -15,6 +15,7 @@ from lapkit.charts.line_pair import Line, middle
 from lapkit.charts.style import plain
 from lapkit.errors import FrameError, LapkitError
 from lapkit.model.frame import attribute
+from lapkit.model.given import said
 from lapkit.model.place import ReferenceLine, closed_line
 from lapkit.model.tracks.track import Track
 
@@ -190,8 +191,8 @@ def factor_of(exaggerate: float | None, ground: Ground, limits: tuple[FloatArray
         If less than 1 is asked for.
     """
     if exaggerate is not None:
-        if not (np.isfinite(exaggerate) and exaggerate >= 1):
-            raise LapkitError(f"exaggerate={exaggerate!r}: expected 1 (true to scale) or more, such as 6.")
+        if not (isinstance(exaggerate, int | float | np.number) and 1 <= exaggerate < np.inf):
+            raise LapkitError(f"exaggerate={said(exaggerate)}: expected 1 (true to scale) or more, such as 6.")
         return float(exaggerate)
     low, high = limits
     wanted = ACROSS * max(ground.extent) / max(float(np.median(high - low)), NARROWEST)

@@ -21,6 +21,7 @@ from lapkit.charts.line_gains import Gain, gains_of
 from lapkit.charts.line_pair import FILLS, Laps, Line, capital, corner_list, lines_of, middle, sources
 from lapkit.charts.style import HAIRLINE, INK, MUTED, SMALL, STYLE, given_axes, plain
 from lapkit.charts.track_ground import Ground, Lane, borders, edges_of, factor_of, lanes_of, offset_of
+from lapkit.model.given import kind_given
 from lapkit.model.tracks.file import as_track
 from lapkit.model.tracks.track import Track
 
@@ -92,6 +93,8 @@ def track_map(
     >>> ax.get_aspect()
     1.0
     """
+    if comparison is not None:
+        kind_given(comparison, LineComparison, "comparison", "what compare_lines(laps_a, laps_b) returns")
     lines = lines_of(laps_a, laps_b, names if names is not None or comparison is None else comparison.names)
     given = as_track(track)
     ground = Ground.of(lines, given)

@@ -134,7 +134,7 @@ def test_errors_say_what_is_missing() -> None:
     samples = samples_of(hairpin)
     with pytest.raises(FrameError, match=r"made up.csv: the lap does not carry its corners \(attrs\['corners'\]\)"):
         corners(samples)
-    with pytest.raises(FrameError, match="where: the corners have no end_distance"):
+    with pytest.raises(FrameError, match="where: there is no end_distance"):
         corners(samples, where=[{"corner": "1", "start_distance": 3.0}])
     with pytest.raises(ColumnError, match="corners need the channel 'speed'"):
         corners(samples.drop(columns="speed"), where=WHERE)

@@ -131,7 +131,7 @@ def test_the_track_gives_height_and_banking() -> None:
 
 
 def test_what_is_not_a_lap() -> None:
-    with pytest.raises(FrameError, match=r"driven_line needs a lap frame.*got dict"):
+    with pytest.raises(FrameError, match=r"driven_line: expected a lap frame.*got an empty dict"):
         driven_line({})  # type: ignore[arg-type]
     with pytest.raises(FrameError, match="whole laps on one grid"):
         driven_line(pd.DataFrame({"speed": [1.0]}, index=[0.0]))

@@ -12,7 +12,7 @@ from support import session_of
 
 import lapkit
 from lapkit.analysers.ledger.explain import CAUTION
-from lapkit.analysers.lines.compare import LAP, LINE_COLUMNS, LineComparison, compare_lines
+from lapkit.analysers.lines.compare import LAP, LineComparison, compare_lines
 from lapkit.analysers.lines.verdict import MOST_SENTENCES, verdict
 from lapkit.analysers.statistics.two_groups import holm, laps_needed, power_of, sample_size, welch
 from lapkit.channels import CHANNELS, COLUMNS, UNCERTAINTY
@@ -24,6 +24,7 @@ from lapkit.simulate.car import Car
 
 CAR = Car(power=88.0, drag=6.6e-4, cornering=0.0016)
 HIGH, LOW = -3.0, 2.0
+LINE_COLUMNS = ["corner", "quantity", "unit", "a", "b", "difference", "difference_uncertainty", "margin", "significant"]
 
 # ------------------------------------------------------------------ published statistics
 
@@ -483,10 +484,10 @@ def other(frame: pd.DataFrame, **said) -> pd.DataFrame:
 @pytest.mark.parametrize(
     ("change", "message"),
     [
-        (lambda f: [], r"laps_b: expected a lap frame or a list of them.*got nothing"),
+        (lambda f: [], r"laps_b: expected a lap frame or a list of them.*got an empty list"),
         (lambda f: "lap 3", r"laps_b: expected a lap frame.*"),
-        (lambda f: [f, None], r"something else among them"),
-        (lambda f: 7, r"got int"),
+        (lambda f: [f, None], r"got None among them"),
+        (lambda f: 7, r"got 7"),
         (lambda f: f.drop(columns="path"), r"no column path; give the frames of session\.lap\(n\) unchanged"),
         (lambda f: f.iloc[:10], r"has 10 rows"),
         (lambda f: other(f, lap_time=float("nan")), r"does not run from line to line"),

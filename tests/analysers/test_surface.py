@@ -268,7 +268,7 @@ def test_faults_are_named() -> None:
     frame = circles(1)[0]
     with pytest.raises(FrameError, match=r"'altimeter' is not a source.*altitude, track, lateral acceleration"):
         surface([frame], sources=("altimeter",))
-    with pytest.raises(FrameError, match="a session with a complete lap"):
+    with pytest.raises(FrameError, match="expected a session, a lap frame or a list"):
         surface([])
     with pytest.raises(FrameError, match=r"one grid; found frames of 628, 600 rows"):
         surface([frame, frame.iloc[:600]])

@@ -219,7 +219,7 @@ def test_errors():
         drawn(lap, exaggerate=0.5)
     with pytest.raises(LapkitError, match=r"expected 1 Axes \(the map\)"):
         track_map(lap, ax="here")
-    with pytest.raises(FrameError, match="laps_a: there is no lap in it"):
+    with pytest.raises(FrameError, match="laps_a: expected a lap frame or a list of them"):
         drawn([])
     with pytest.raises(FrameError, match="names: found 1, expected one for each of 2 groups"):
         drawn(lap, ring_lap(2, 1.0), names=["high"])

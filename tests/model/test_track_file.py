@@ -15,6 +15,7 @@ from lapkit import FileError, LapkitError, Track, read_track
 from lapkit.model.line import StartLine
 from lapkit.model.tracks.file import as_track, write_track
 from lapkit.model.tracks.shapes import track_from_centre_line, track_from_edges
+from lapkit.model.tracks.table import CENTRE_COLUMNS, MAX_BYTES, read_points
 from lapkit.model.tracks.track import no_corners, resolve_markers
 from lapkit.simulate import oval, road_course, stint
 
@@ -501,3 +502,31 @@ def test_no_more_is_read_than_a_track_file_can_hold():
         read_track(endless)
     with pytest.raises(FileError, match="cannot be read"):
         read_track("track\0.toml")
+
+
+def test_a_table_larger_than_any_track_is_refused_unread(tmp_path):
+    path = tmp_path / "points.csv"
+    path.write_bytes(b"x,y\n" + b"1,2\n" * (MAX_BYTES // 4))
+    with pytest.raises(FileError, match=r"points\.csv: more than 16 MB .* a point every metre says all of a track"):
+        read_points(path, CENTRE_COLUMNS)
+
+
+@pytest.mark.parametrize(("text", "x"), [
+    ("x,y\n1.5,2\n,3\n", [1.5, np.nan]),
+    ("\n\nx;y\n1,5;2\n2,25;3\n", [1.5, 2.25]),
+    ("x;y\n1.5;2\n2,25;3\n", [1.5, 2.25]),  # both kinds of decimal
+    ("1.5 2\n2.25 3\n", [1.5, 2.25]),
+    ("# x\ty\n1e1\t2\n2\t3\n", [10.0, 2.0]),
+])  # fmt: skip
+def test_numbers_are_read_as_they_are_written(tmp_path, text, x):
+    path = tmp_path / "points.csv"
+    path.write_text(text, encoding="utf-8")
+    table, faults = read_points(path, CENTRE_COLUMNS, without_header=("x", "y"))
+    assert not faults
+    np.testing.assert_array_equal(table["x"], x)
+
+
+def test_a_cell_that_is_no_number_is_named_among_numbers(tmp_path):
+    path = tmp_path / "points.csv"
+    path.write_text("x,y\n1,2\n1,north\n", encoding="utf-8")
+    assert read_points(path, CENTRE_COLUMNS)[1] == ["column 'y': 'north' in data row 2 is not a number"]

@@ -213,6 +213,29 @@ def test_edges_that_are_none_are_refused(left, right, message):
         track_from_edges(left, right)
 
 
+@pytest.mark.parametrize(("rows", "message"), [
+    (slice(40, 41), r"data row 41 \(x = .*\) lies \d{4} m from the points before and after, which are \d\.\d m apart"),
+    (slice(0, 1), "data row 1 "),
+    (slice(-1, None), "data row 300 "),
+    (slice(100, 103), "the 3 data rows from 101 on"),
+])  # fmt: skip
+def test_points_that_are_not_on_the_track_are_named(rows, message):
+    angle = np.arange(300) * 2 * np.pi / 300
+    points = pd.DataFrame({"x": 100 * np.cos(angle), "y": 100 * np.sin(angle)})
+    assert track_from_centre_line(points).length == pytest.approx(200 * np.pi, abs=0.01)
+    points.iloc[rows] += 5000.0
+    with pytest.raises(ColumnError, match=message):
+        track_from_centre_line(points)
+
+
+def test_a_corner_between_straights_without_points_is_no_stray():
+    """A paperclip whose straights, 500 m long and 40 m apart, are given by their ends alone."""
+    angle = np.linspace(-np.pi / 2, np.pi / 2, 20)
+    x, y = 20 * np.cos(angle), 20 * np.sin(angle)
+    points = pd.DataFrame({"x": np.roll(np.append(500 + x, -x), 10), "y": np.roll(np.append(y, -y), 10)})
+    assert track_from_centre_line(points).length == pytest.approx(1000 + 40 * np.pi, rel=0.01)
+
+
 def test_points_are_read_from_files_with_and_without_header(tmp_path):
     circle(95.0).to_csv(tmp_path / "left.csv", index=False, header=False)
     (tmp_path / "right.csv").write_text(

@@ -20,6 +20,7 @@ from lapkit.channels import FloatArray
 from lapkit.errors import FrameError, LapError
 from lapkit.model.corners import segments_of
 from lapkit.model.frame import attribute, unlabelled
+from lapkit.model.given import laps_given
 from lapkit.model.session import Session
 from lapkit.model.show import clock, html_table, readable, text_table
 
@@ -261,12 +262,10 @@ def best_lap(
 
 
 def _frames(laps: Session | Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
-    if isinstance(laps, Session):
-        laps.best_number()  # says why there is none
-        return laps.clean_laps()
-    frames = [laps] if isinstance(laps, pd.DataFrame) else list(laps)
-    if not frames:
-        raise LapError("No laps were given; a best possible lap needs at least one clean lap.")
+    frames = laps_given(laps, "best_lap")
+    if isinstance(frames, Session):
+        frames.best_number()  # says why there is none
+        return frames.clean_laps()
     for frame in frames:
         if len(frame) != len(frames[0]) or attribute(frame, "step") != attribute(frames[0], "step"):
             raise FrameError(

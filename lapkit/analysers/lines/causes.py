@@ -34,16 +34,20 @@ def causes_of(books: Sequence[Ledger], corners: Sequence[Mapping[str, Any]]) -> 
     names = list(dict.fromkeys(cause for book in books for cause in book.causes))
     starts, ends = (np.array([float(c[name]) for c in corners]) for name in ("start_distance", "end_distance"))
     cost, variance = np.zeros((2, len(books), len(corners) + 1, len(names)))
+
+    def columns(table: pd.DataFrame) -> FloatArray:
+        known = dict(zip(table.columns, table.to_numpy(np.float64).T, strict=True))
+        return np.stack([known.get(name, np.zeros(len(table))) for name in names], axis=1)
+
     for k, book in enumerate(books):
-        length = float(book.segments["end_distance"].iloc[-1])
+        rows = book.segments[["start_distance", "end_distance"]].to_numpy(np.float64)
+        length = float(rows[-1, 1])
         after = np.append(starts[1:], starts[:1] + length) if len(starts) else starts
         border = 0.5 * (ends + after)  # half way down the straight that follows
         low, high = np.append(border[-1:] - length, border[:-1]), border
-        at = np.append(book.places.index.to_numpy(np.float64), length)
-        cells = book.places.reindex(columns=names, fill_value=0.0).to_numpy(np.float64)
+        at, cells = np.append(book.charged_at, length), columns(book.places)
         sums = np.concatenate([np.zeros((1, len(names))), np.cumsum(cells, axis=0)])
-        rows = book.segments[["start_distance", "end_distance"]].to_numpy(np.float64)
-        square = book.uncertainties.reindex(columns=names, fill_value=0.0).to_numpy(np.float64) ** 2
+        square = columns(book.uncertainties) ** 2
         for shift in (0.0, length):  # the straight with the line has a part at either end of the lap
             a, b = np.clip(low + shift, 0.0, length), np.clip(high + shift, 0.0, length)
             first, last = np.searchsorted(at, a - 1e-9), np.searchsorted(at, b - 1e-9)

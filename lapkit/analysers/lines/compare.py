@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -14,6 +14,7 @@ from lapkit.analysers.ledger.energy import LongitudinalModel, longitudinal_model
 from lapkit.analysers.ledger.explain import CAUTION
 from lapkit.analysers.ledger.ledger import Ledger
 from lapkit.analysers.lines.causes import LEDGER_PAIRS, causes_of, ledgers_of
+from lapkit.analysers.lines.differences import differences_of, parts_of
 from lapkit.analysers.lines.given import LAP as LAP  # charts ask for it here
 from lapkit.analysers.lines.given import (
     by_position,
@@ -26,23 +27,14 @@ from lapkit.analysers.lines.given import (
     no_metres,
     order_of,
 )
-from lapkit.analysers.lines.measures import QUANTITIES, Measures, measure
-from lapkit.analysers.statistics.two_groups import CONFIDENCE, Welch, holm, laps_needed, welch
-from lapkit.channels import UNCERTAINTY, FloatArray
+from lapkit.analysers.lines.height_run import A_MODEL
+from lapkit.analysers.lines.measures import measure
+from lapkit.analysers.statistics.two_groups import CONFIDENCE, laps_needed, welch
+from lapkit.channels import UNCERTAINTY
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute
+from lapkit.model.given import kind_given, number_given
 from lapkit.model.show import html_table, json_rows, jsonable, text_table
-
-LINE_COLUMNS = ["corner", "quantity", "unit", "a", "b", "difference", "difference_uncertainty", "margin", "significant"]
-PART_COLUMNS = {"run_part": "object", "from_lap": "int64", "to_lap": "int64", "difference": "float64",
-                "difference_uncertainty": "float64", "margin": "float64"}  # fmt: skip
-SHARE = "tyre_share"
-WITHOUT_POSITION = ("offset", "path_length")
-PLACED = ("offset", "path_length", "corner_time", "time_to_next", "start_to_start")
-"""What an error of position goes into directly."""
-DRIFT_LAPS = 2.0
-"""Laps that a drift of position lasts, where one line was driven after the other (chosen, from simulated receivers whose
-error is remembered for 20 s, on laps of half a minute)."""
 
 
 @dataclass(frozen=True)
@@ -236,12 +228,14 @@ def compare_lines(
     """
     groups = [group_of(laps_a, "laps_a"), group_of(laps_b, "laps_b")]
     names = names_of(names)
-    if not 0.0 < confidence < 1.0:
+    if not 0.0 < number_given(confidence, "confidence", "a share, such as 0.95") < 1.0:
         raise FrameError(f"confidence={confidence!r}: give a share between 0 and 1, such as 0.95.")
     together = sorted([*groups[0], *groups[1]], key=order_of)
     fit_together(together)
     notes = []
-    if model is None:
+    if model is not None:
+        model = kind_given(model, LongitudinalModel, "model", A_MODEL)
+    else:
         model = longitudinal_model(together)
         notes.append(f"The car's model was fitted to these {len(together)} laps.")
     corners = corners_of(together)
@@ -261,7 +255,7 @@ def compare_lines(
     notes += both.notes if positioned else [*both.notes, no_metres(together)]
     first = drove_first(groups)
     apart = first >= 0 or len({frame.attrs.get("source") for frame in together}) > 1
-    table = _table(corners, both, len(groups[0]), confidence, positioned, apart)
+    table = differences_of(corners, both, len(groups[0]), confidence, positioned, apart)
     time = table[(table["corner"] == LAP) & (table["quantity"] == "start_to_start")].iloc[0]
     lap_times = [np.array([float(attribute(f, "lap_time")) for f in group]) for group in groups]
     scatter = float(welch(*lap_times, confidence=confidence).scatter)
@@ -273,96 +267,12 @@ def compare_lines(
         names=names,
         laps={side: [int(attribute(f, "lap")) for f in group] for side, group in zip("ab", groups, strict=True)},
         needed=laps_needed(float(time["difference"]), scatter, confidence=confidence),
-        parts=_parts(groups, lap_times, confidence),
+        parts=parts_of(groups, lap_times, confidence),
         drove_first=first,
         confidence=confidence,
         speed_unit=str(groups[0][0].attrs.get("speed_unit") or "km/h"),
         notes=tuple(notes),
     )
-
-
-# ------------------------------------------------------------------------------ tables
-
-
-def _table(
-    corners: Sequence[Mapping[str, Any]], both: Measures, count: int, confidence: float, positioned: bool, apart: bool
-) -> pd.DataFrame:
-    where = [*(str(c["corner"]) for c in corners), LAP]
-    columns: list[pd.DataFrame] = []
-    shares: tuple[Any, ...] = ()
-
-    def add(quantity: str, unit: str, found: Welch, significant: Any) -> None:
-        columns.append(
-            pd.DataFrame(
-                {
-                    "corner": pd.Series(where, dtype=object), "quantity": quantity, "unit": unit, "a": found.a, "b": found.b,
-                    "difference": found.difference, "difference_uncertainty": found.uncertainty, "margin": found.margin,
-                    "significant": significant,
-                }
-            )
-        )  # fmt: skip
-
-    for quantity, unit in QUANTITIES.items():
-        value, sigma = both.value[quantity].copy(), both.sigma[quantity]
-        if not positioned and quantity in WITHOUT_POSITION:
-            value[:] = np.nan
-        plain = welch(value[:count], value[count:], confidence=confidence, measured=(sigma[:count], sigma[count:]))
-        shared = np.abs(plain.difference) * both.scale.get(quantity, 0.0)  # what all values share does not scatter
-        if not positioned:  # nor does a place that slips with the line
-            slip = [np.sqrt(np.mean(sigma[side] ** 2, axis=0)) for side in (slice(count), slice(count, None))]
-            shared = np.hypot(shared, np.where(np.isfinite(slip[0] + slip[1]), np.hypot(*slip), 0.0))
-        elif apart and quantity in PLACED:  # position drifts slowly: laps of one stint share a part of its error
-            drift = [np.mean(sigma[side] ** 2, axis=0) for side in (slice(count), slice(count, None))]
-            shared[:-1] = np.sqrt(DRIFT_LAPS * (drift[0] / count + drift[1] / (len(sigma) - count)))[:-1]
-        found = _widened(plain, shared)
-        p = np.append(holm(found.p[:-1]), found.p[-1])
-        significant = (p < 1.0 - confidence) & (np.abs(found.difference) > found.margin)
-        add(quantity, unit, found, significant)
-        if quantity in ("tyre_work", "cornering_load") and not (shares and np.isfinite(shares[0].a).any()):
-            shares = (_shares(plain), significant)
-    add(SHARE, "1", *shares)
-    table = pd.concat(columns, ignore_index=True)
-    order = np.arange(len(table)).reshape(-1, len(where)).T.ravel()  # corner by corner
-    return table.iloc[order].reset_index(drop=True)[LINE_COLUMNS]
-
-
-def _widened(found: Welch, shared: FloatArray) -> Welch:
-    """A comparison with an uncertainty that more laps do not lessen added to that of the scatter."""
-    ratio = np.where(found.uncertainty > 0, found.margin / np.where(found.uncertainty > 0, found.uncertainty, 1.0), 2.0)
-    uncertainty = np.hypot(found.uncertainty, shared)
-    return found._replace(uncertainty=uncertainty, margin=np.where(shared > 0, ratio * uncertainty, found.margin))
-
-
-def _shares(work: Welch) -> Welch:
-    """Each side's share of the two, from what each took."""
-    total = work.a + work.b
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return work._replace(
-            a=work.a / total, b=work.b / total, difference=work.difference / total, uncertainty=work.uncertainty / total,
-            margin=work.margin / total,
-        )  # fmt: skip
-
-
-def _parts(
-    groups: Sequence[Sequence[pd.DataFrame]], lap_times: Sequence[FloatArray], confidence: float
-) -> pd.DataFrame:
-    """The difference of the lap times in the first and in the second half of the run."""
-    rows: list[tuple[Any, ...]] = []
-    numbers = [np.array([int(attribute(f, "lap")) for f in group]) for group in groups]
-    everything = np.sort(np.concatenate(numbers))
-    border = float(np.median(everything))
-    if len({frame.attrs.get("source") for group in groups for frame in group}) == 1:
-        for part, inside in (("early", [n <= border for n in numbers]), ("late", [n > border for n in numbers])):
-            if min(int(i.sum()) for i in inside) < 2:
-                continue
-            found = welch(*(t[i] for t, i in zip(lap_times, inside, strict=True)), confidence=confidence)
-            used = everything[everything <= border] if part == "early" else everything[everything > border]
-            rows.append((part, int(used[0]), int(used[-1]), *(float(v) for v in found[2:5])))
-    if len(rows) < 2:
-        rows = []
-    columns = list(zip(*rows, strict=True)) or [()] * len(PART_COLUMNS)
-    series = zip(PART_COLUMNS.items(), columns, strict=True)
-    return pd.DataFrame({name: pd.Series(values, dtype=kind) for (name, kind), values in series})
 
 
 def _about(

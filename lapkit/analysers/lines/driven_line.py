@@ -7,8 +7,8 @@ import pandas as pd
 
 from lapkit.analysers.ledger.inputs import LONGEST, OFFSET_SMOOTHING, QUIET, columns_of, smooth, smoothing_length
 from lapkit.channels import FloatArray
-from lapkit.errors import FrameError
 from lapkit.model.curvature import MAX_RADIUS, MIN_KNOWN, curvature_of, fill_round
+from lapkit.model.given import frame_given
 from lapkit.model.noise import white_noise
 
 LINE_COLUMNS = ["offset", "path", "curvature", "radius", "heading", "height", "banking"]
@@ -21,6 +21,7 @@ BANKING_UNCERTAINTY = np.radians(0.5)
 """rad. Error of a banking written in a track file or logged: they are given to a degree (chosen)."""
 HEIGHT_UNCERTAINTY = 0.1
 """m. Error of a height written in a track file, from one place to another (chosen)."""
+NO_CURVATURE = "there is no position, yaw rate or lateral acceleration all round the lap"
 LANE = 3.0
 """m. How far off the reference line a car may be that is not placed by position (chosen)."""
 
@@ -66,20 +67,14 @@ def driven_line(frame: pd.DataFrame, *, max_radius: float = MAX_RADIUS) -> pd.Da
     >>> line.attrs["sources"]["curvature"], bool(line["banking"].isna().all())
     ('position', True)
     """
-    if not isinstance(frame, pd.DataFrame):
-        raise FrameError(
-            f"driven_line needs a lap frame, such as session.lap(7) or session.best(), and got {type(frame).__name__}."
-        )
-    curvature, source = curvature_of(frame)
+    curvature, source = curvature_of(frame_given(frame, "driven_line"))
     table, place = columns_of(frame), frame.index.to_numpy(np.float64)
     step, blank = float(place[1] - place[0]), np.full(len(place), np.nan)
     from_track = frame.attrs.get("from_track", ())
     sources = {name: name if name in table else f"there is no {name}" for name in ("offset", "path", "banking")}
     if "banking" in from_track:
         sources["banking"] = "track"
-    sources["curvature"] = sources["radius"] = (
-        source if source != "none" else "there is no position, yaw rate or lateral acceleration all round the lap"
-    )
+    sources["curvature"] = sources["radius"] = source if source != "none" else NO_CURVATURE
     with np.errstate(divide="ignore", invalid="ignore"):
         radius = np.where(np.abs(curvature) * max_radius > 1.0, 1.0 / np.abs(curvature), np.inf)
     heading, sources["heading"] = _heading(table, curvature, source, step)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute
+from lapkit.model.given import frames_given
 
 LAP = "lap"
 """What the row of the whole lap is called in the column `corner`."""
@@ -24,12 +25,7 @@ def order_of(frame: pd.DataFrame) -> tuple[Any, ...]:
 
 def group_of(laps: Any, name: str) -> list[pd.DataFrame]:
     """Return the laps of one side as a list, each checked to be a whole lap; `name` is that of the parameter."""
-    frames = [laps] if isinstance(laps, pd.DataFrame) else list(laps) if isinstance(laps, Sequence) else None
-    if not frames or not all(isinstance(frame, pd.DataFrame) for frame in frames):
-        found = "nothing" if frames == [] else type(laps).__name__ if frames is None else "something else among them"
-        raise FrameError(
-            f"{name}: expected a lap frame or a list of them, such as [session.lap(n) for n in (3, 5, 7)], and got {found}."
-        )
+    frames = frames_given(laps, name)
     for frame in frames:
         said = name_of(frame)
         missing = [column for column in ("time", "speed", "path") if column not in frame.columns]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +16,7 @@ from lapkit.channels import STANDARD_GRAVITY, FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.curvature import curvature_of, fill_round
 from lapkit.model.frame import attribute
+from lapkit.model.given import frame_given, kind_given, number_given
 
 COLUMNS = [
     "from_distance", "to_distance", "height_given", "height_given_uncertainty", "speed_gained",
@@ -21,6 +24,7 @@ COLUMNS = [
 ]  # fmt: skip
 CREST_SMOOTHING = 20.0
 """m. Smoothing of the height that the highest place is looked for in, so that noise is not taken for a crest (chosen)."""
+A_MODEL = "the model of a car, from longitudinal_model(session), or None"
 NO_MODEL = (
     "There is no model of the car: the speed gained is taken to last, and the seconds are the most it can be worth. "
     "Give model=longitudinal_model(session)."
@@ -84,8 +88,9 @@ def height_run(
     >>> round(float(speed[-1] - run["speed_gained"].iloc[0]), 3), round(float(speed[-1]), 1)
     (15.0, 24.8)
     """
-    course = _Course.of(lap, model, surface, gravity)
-    out = pd.DataFrame([course.run(float(from_distance), float(to_distance), until)], columns=COLUMNS)
+    course = Course(lap, model=model, surface=surface, gravity=gravity)
+    ends = (number_given(from_distance, "from_distance", "m"), number_given(to_distance, "to_distance", "m"))
+    out = pd.DataFrame([course.run(*ends, until)], columns=COLUMNS)
     out.attrs = {"source": course.source, "notes": course.notes}
     return out
 
@@ -126,29 +131,35 @@ def height_runs(
     (['1', '2'], True)
     """
     corners = attribute(lap, "corners")
-    course = _Course.of(lap, model, surface, gravity)
-    crest = smooth(course.height, CREST_SMOOTHING / course.step)
-    rows: list[list[object]] = []
-    for corner in corners:
-        start, end = float(corner["start_distance"]), min(float(corner["end_distance"]), float(course.place[-1]))
-        inside = np.flatnonzero((course.place >= start) & (course.place < end) & np.isfinite(crest))
-        top = float(course.place[inside[np.argmax(crest[inside])]]) if len(inside) else start
-        rows.append([str(corner["corner"]), *course.run(top, end, until)])
-    out = pd.DataFrame(rows, columns=["corner", *COLUMNS])
-    out = out.astype({"corner": object, **dict.fromkeys(COLUMNS, np.float64)})
+    course = Course(lap, model=model, surface=surface, gravity=gravity)
+    rows = np.array(course.runs(corners, until), dtype=np.float64).reshape(-1, len(COLUMNS))
+    out = pd.DataFrame(rows, columns=COLUMNS)
+    out.insert(0, "corner", pd.Index([str(corner["corner"]) for corner in corners], dtype=object))
     out.attrs = {"source": course.source, "notes": course.notes}
     return out
 
 
-class _Course:
-    """One lap's height, speed and metres, place by place, and what the car does with extra energy there."""
+class Course:
+    """One lap's height, speed and metres, place by place, and what the car does with extra energy there.
 
-    def __init__(self, lap: pd.DataFrame, model: LongitudinalModel | None, gravity: float) -> None:
-        if not isinstance(lap, pd.DataFrame) or len(lap) < 2 or "speed" not in lap.columns:
+    `curvature` (1/m) spares reading it from the lap again.
+    """
+
+    def __init__(
+        self,
+        lap: pd.DataFrame,
+        *,
+        model: LongitudinalModel | None,
+        surface: pd.DataFrame | None = None,
+        gravity: float = STANDARD_GRAVITY,
+        curvature: FloatArray | None = None,
+    ) -> None:
+        if len(frame_given(lap, "height_run")) < 2 or "speed" not in lap.columns:
             raise FrameError(
-                "height_run needs a lap frame with speed, such as session.lap(7), and got "
-                f"{type(lap).__name__ if not isinstance(lap, pd.DataFrame) else 'a frame without it'}."
+                "height_run needs a lap frame with speed, such as session.lap(7), and got a frame without it."
             )
+        if model is not None:
+            model = kind_given(model, LongitudinalModel, "model", A_MODEL)
         self.place = lap.index.to_numpy(np.float64)
         self.step, self.gravity = float(self.place[1] - self.place[0]), gravity
         self.table = columns_of(lap)
@@ -156,52 +167,61 @@ class _Course:
         self.speed = np.maximum(fill_round(self.table["speed"]), 1.0)
         path = self.table.get("path")
         self.path = fill_round(path - self.place) + self.place if path is not None else self.place
-        self.height, self.sigma = np.full(len(lap), np.nan), np.full(len(lap), np.nan)
-        self.source, self.notes = "none", [NO_MODEL] if model is None else []
-        if model is not None and not model.ok:
-            self.notes.append(f"The model of the car is not used ({model.reason}): the speed gained is taken to last.")
-        self.model = model if model is not None and model.ok else None
-        self.bend = np.zeros(len(lap))
-        if self.model is not None and len(lap) >= 8:
-            self.bend = np.nan_to_num(fill_round(curvature_of(lap)[0]))
-
-    @classmethod
-    def of(
-        cls, lap: pd.DataFrame, model: LongitudinalModel | None, surface: pd.DataFrame | None, gravity: float
-    ) -> _Course:
-        """Read a lap, its heights from itself or from the surface."""
-        course = cls(lap, model, gravity)
         if surface is None:
-            course.height, course.sigma, course.source = height_of(lap)
+            self.height, self.sigma, self.source = height_of(lap)
         else:
-            course._over(surface, offset_error(lap))
-        if not np.isfinite(course.height).any():
+            self.height, self.sigma = self._over(surface, offset_error(lap))
+            self.source = "surface and offset"
+        if not np.isfinite(self.height).any():
             raise FrameError(
-                f"The height of this lap is not known: {course.source}. Record altitude, or load with track= a file that has "
+                f"The height of this lap is not known: {self.source}. Record altitude, or load with track= a file that has "
                 "a column of banking or height."
             )
-        return course
+        self.notes = [NO_MODEL] if model is None else []
+        if model is not None and not model.ok:
+            self.notes.append(f"The model of the car is not used ({model.reason}): the speed gained is taken to last.")
+        self.fading = _Fading(model) if model is not None and model.ok else None
+        self.bend = np.zeros(len(lap))
+        if self.fading is not None and len(lap) >= 8:
+            self.bend = np.nan_to_num(fill_round(curvature_of(lap)[0] if curvature is None else curvature))
+        throttle = self.table.get("throttle")
+        self.throttle = np.zeros(len(lap)) if throttle is None else np.nan_to_num(throttle)
 
-    def _over(self, surface: pd.DataFrame, aside: float) -> None:
+    def _over(self, surface: pd.DataFrame, aside: float) -> tuple[FloatArray, FloatArray]:
+        """Height of the surface under the car, and its standard uncertainty."""
+        surface = frame_given(surface, "surface", "the table that surface(session) returns")
         if len(surface) != len(self.place) or not np.array_equal(surface.index, self.place):
             raise FrameError(
                 f"surface has {len(surface)} rows, the lap {len(self.place)}: make it from laps of the same session."
             )
         known = columns_of(surface)
+        missing = [n for n in ("height", "banking", "height_uncertainty", "banking_uncertainty") if n not in known]
+        if missing:
+            raise FrameError(f"surface has no column '{missing[0]}': give the table that surface(session) returns.")
         offset = self.table.get("offset")
         if offset is None:
             raise FrameError("surface= needs a lap placed by position (column offset); leave it out.")
         offset = smooth(offset, OFFSET_SMOOTHING / self.step)
         steep = np.nan_to_num(np.tan(known["banking"]))
         unsure = np.nan_to_num(known["banking_uncertainty"] * (1.0 + steep**2), nan=0.3)
-        self.height = known["height"] - offset * steep
         # heights count from the line, whose own error every one of them holds: half of the variance is the place's
-        self.sigma = np.sqrt(0.5 * known["height_uncertainty"] ** 2 + (offset * unsure) ** 2 + (aside * steep) ** 2)
-        self.source = "surface and offset"
+        variance = 0.5 * known["height_uncertainty"] ** 2 + (offset * unsure) ** 2 + (aside * steep) ** 2
+        return known["height"] - offset * steep, np.sqrt(variance)
+
+    def runs(self, corners: Sequence[Mapping[str, Any]], until: float | None = None) -> list[list[float]]:
+        """Rows of the table, one a corner, from the highest place in it down to its end."""
+        crest = smooth(self.height, CREST_SMOOTHING / self.step)
+        rows = []
+        for corner in corners:
+            start, end = float(corner["start_distance"]), min(float(corner["end_distance"]), float(self.place[-1]))
+            inside = np.flatnonzero((self.place >= start) & (self.place < end) & np.isfinite(crest))
+            top = float(self.place[inside[np.argmax(crest[inside])]]) if len(inside) else start
+            rows.append(self.run(top, end, until))
+        return rows
 
     def run(self, start: float, low: float, until: float | None) -> list[float]:
         """One row of the table."""
-        until = self.end if until is None else float(until)
+        until = self.end if until is None else number_given(until, "until", "m")
         if not self.place[0] <= start <= low <= until <= max(self.end, self.place[-1]):
             raise FrameError(
                 f"from_distance {start:g} m, to_distance {low:g} m and until {until:g} m must follow one another on "
@@ -212,58 +232,62 @@ class _Course:
         height, sigma = (np.interp([start, low], self.place, values) for values in (self.height, self.sigma))
         given = float(height[0] - height[1])
         unsure = float(np.hypot(*sigma)) if low > start else 0.0
-        worth = np.array(self._worth(at, low, self.model))
-        off = [unsure * np.array(self._worth(at, low, self.model, metre=True))]  # what a metre more would be worth
-        if self.model is not None:
-            off += [np.array(self._worth(at, low, moved)) - worth for moved in _each_way(self.model)]
-        error = np.sqrt((np.stack(off) ** 2).sum(axis=0))
-        (speed, seconds), (speed_error, seconds_error) = worth.tolist(), error.tolist()
+        worth, metre, *moved = self._worth(at, low)
+        off = np.stack([unsure * metre, *(other - worth for other in moved)])  # what a metre more would be worth
+        (speed, seconds), (speed_error, seconds_error) = worth.tolist(), np.sqrt((off**2).sum(axis=0)).tolist()
         return [start, low, given, unsure, speed, speed_error, seconds, seconds_error]
 
-    def _worth(
-        self, at: FloatArray, low: float, model: LongitudinalModel | None, *, metre: bool = False
-    ) -> tuple[float, float]:
-        """Speed gained at the lower place and seconds gained to the end; `metre`: by one metre, given up evenly."""
+    def _worth(self, at: FloatArray, low: float) -> FloatArray:
+        """Speed gained at the lower place and seconds gained to the end.
+
+        The first row is that of the lap, the second that of one metre given up evenly, the others are those of the lap
+        with the car's model moved by one standard uncertainty each way.
+        """
+        ways = 1 if self.fading is None else len(self.fading.drag)
         if len(at) < 2:
-            return 0.0, 0.0
-        speed, metres, bend = (np.interp(at, self.place, values) for values in (self.speed, self.path, self.bend))
-        ds = np.diff(metres)
-        run = at <= low
+            return np.zeros((1 + ways, 2))
+        speed, metres = (np.interp(at, self.place, values) for values in (self.speed, self.path))
+        ds, run = np.diff(metres), at <= low
         height = np.interp(np.minimum(at, low), self.place, self.height)
-        if metre:
-            height = np.interp(at, [at[0], max(low, at[0] + 1e-9)], [1.0, 0.0])
-        made = -self.gravity * np.diff(height)
-        faded = np.zeros(len(at))
-        if model is not None:
-            throttle = np.interp(at, self.place, self._throttle())
-            lam = _forgetting(model, speed, bend, throttle)
-            faded = np.append(0.0, np.cumsum(0.5 * (lam[1:] + lam[:-1]) * ds))
-        middle = 0.5 * (faded[1:] + faded[:-1])
-        extra = np.exp(-faded) * np.append(0.0, np.cumsum(made * np.exp(middle)))
+        metre = np.interp(at, [at[0], max(low, at[0] + 1e-9)], [1.0, 0.0])
+        made = -self.gravity * np.diff([height, metre])
+        faded = np.zeros((1, len(at)))
+        if self.fading is not None:
+            bend, throttle = (np.interp(at, self.place, values) for values in (self.bend, self.throttle))
+            rate = self.fading.rate(speed, bend, throttle)
+            faded = np.zeros(rate.shape)
+            np.cumsum(0.5 * (rate[:, 1:] + rate[:, :-1]) * ds, axis=1, out=faded[:, 1:])
+        kept = np.exp(0.5 * (faded[:, 1:] + faded[:, :-1]))
+        extra = np.zeros((1 + ways, len(at)))
+        np.cumsum(np.concatenate([made * kept[0], made[0] * kept[1:]]), axis=1, out=extra[:, 1:])
+        left = np.exp(-faded)
+        extra[0] *= left[0]
+        extra[1:] *= left
         square = speed**2 - 2.0 * extra
         without = np.sqrt(np.where(square > 0, square, np.nan))
         slower = 1.0 / without - 1.0 / speed
         last = int(np.count_nonzero(run)) - 1
-        return float(speed[last] - without[last]), float(np.sum(0.5 * (slower[1:] + slower[:-1]) * ds))
-
-    def _throttle(self) -> FloatArray:
-        throttle = self.table.get("throttle")
-        return np.nan_to_num(throttle) if throttle is not None else np.zeros(len(self.place))
+        seconds = np.sum(0.5 * (slower[:, 1:] + slower[:, :-1]) * ds, axis=1)
+        return np.stack([speed[last] - without[:, last], seconds], axis=1)
 
 
-def _forgetting(model: LongitudinalModel, speed: FloatArray, bend: FloatArray, throttle: FloatArray) -> FloatArray:
-    """How fast the car forgets extra energy, 1/m."""
-    power = model.power_at(throttle)
-    free = power / speed < model.coefficient("traction")
-    return np.asarray(
-        np.where(free, power / speed**3, 0.0)
-        + 2.0 * model.coefficient("drag")
-        + 4.0 * model.coefficient("cornering") * (bend * speed) ** 2
-    )
+class _Fading:
+    """How fast a car forgets extra energy: by its model, and by that moved each way by one standard uncertainty.
 
+    The ways are the principal directions of the model's covariance.
+    """
 
-def _each_way(model: LongitudinalModel) -> list[LongitudinalModel]:
-    """The model moved by one standard uncertainty along each principal direction of its covariance."""
-    size, way = np.linalg.eigh(model.covariance)
-    moved = model.values + (way * np.sqrt(np.maximum(size, 0.0))).T  # noqa: PD011
-    return [replace(model, values=np.maximum(values, 0.0)) for values in moved]
+    def __init__(self, model: LongitudinalModel) -> None:
+        size, way = np.linalg.eigh(model.covariance)
+        moved = model.values + (way * np.sqrt(np.maximum(size, 0.0))).T  # noqa: PD011
+        models = [model, *(replace(model, values=np.maximum(values, 0.0)) for values in moved)]
+        self.drag, self.cornering, self.traction = (
+            np.array([[each.coefficient(name)] for each in models]) for name in ("drag", "cornering", "traction")
+        )
+        self.models = models
+
+    def rate(self, speed: FloatArray, bend: FloatArray, throttle: FloatArray) -> FloatArray:
+        """How fast extra energy fades, 1/m, shape (models, places)."""
+        power = np.stack([model.power_at(throttle) for model in self.models])
+        free = np.where(power / speed < self.traction, power / speed**3, 0.0)
+        return np.asarray(free + 2.0 * self.drag + 4.0 * self.cornering * (bend * speed) ** 2)

@@ -12,6 +12,7 @@ from lapkit.analysers.lines.driven_line import offset_error
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute
+from lapkit.model.given import CORNER, laps_given, records_given
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -106,14 +107,8 @@ def frames_of(laps: Laps) -> list[pd.DataFrame]:
     FrameError
         If a frame has no offset; the message names the channel that would add it.
     """
-    if isinstance(laps, pd.DataFrame):
-        frames = [laps]
-    elif isinstance(laps, Sequence):
-        frames = list(laps)
-    elif not hasattr(laps, "laps"):
-        raise FrameError(f"expected a session, a lap frame or a list of them, and got {type(laps).__name__}.")
-    else:
-        frames = laps.clean_laps()
+    given = laps_given(laps, "laps", none=True)
+    frames = given if isinstance(given, list) else given.clean_laps()
     for frame in frames:
         if "offset" not in frame.columns:
             name = f"{frame.attrs.get('source', 'the frame')}: lap {frame.attrs.get('lap', '?')}"
@@ -141,13 +136,12 @@ def corners_of(
     """Return the corners asked for, each with corner, start_distance, end_distance and direction ("" where unknown)."""
     if given is None:
         given = attribute(frames[0], "corners") if frames else []
-    table = given if isinstance(given, pd.DataFrame) else pd.DataFrame(list(given))
-    missing = [name for name in ("corner", "start_distance", "end_distance") if name not in table.columns]
-    if len(table) and missing:
-        raise FrameError(f"corners: there is no {', '.join(missing)}; each needs corner, start_distance, end_distance.")
-    table = table.reindex(columns=["corner", "start_distance", "end_distance", "direction"])
-    table["direction"] = table["direction"].astype(object).where(table["direction"].notna(), "")
-    found = [{str(key): value for key, value in row.items()} for row in table.to_dict("records")]
+    rows = records_given(given, "corners", CORNER, "the name and metres from the line")
+    names = [row.get("direction") for row in rows]
+    found = [
+        {**{key: row[key] for key in CORNER}, "direction": name if isinstance(name, str) else ""}
+        for row, name in zip(rows, names, strict=True)
+    ]
     if corner is None:
         return found
     named = [row for row in found if str(row["corner"]) == str(corner)]
@@ -178,11 +172,8 @@ def _given(lanes: Lanes | None) -> pd.DataFrame:
             except (TypeError, ValueError) as error:
                 raise FrameError(f"lane {name!r}: {band!r} is not a band; give (from, to) in metres.") from error
         lanes = [{"lane": name, "from_offset": low, "to_offset": high} for name, (low, high) in lanes.items()]
-    table = lanes if isinstance(lanes, pd.DataFrame) else pd.DataFrame(list(lanes or []))
-    missing = [name for name in ("lane", "from_offset", "to_offset") if name not in table.columns]
-    if len(table) and missing:
-        raise FrameError(f"lanes: there is no {', '.join(missing)}; each lane needs lane, from_offset, to_offset (m).")
-    table = table.reindex(columns=columns)
+    needed = ("lane", "from_offset", "to_offset")
+    table = pd.DataFrame(records_given(lanes, "lanes", needed, "m left of the reference line")).reindex(columns=columns)
     table["corner"] = table["corner"].astype(object).where(table["corner"].notna(), "").astype(str)
     for corner, rows in table.groupby("corner"):
         where = f" in corner {corner!s}" if corner else ""

@@ -10,16 +10,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.lap.corners import corners as measured_corners
+from lapkit.analysers.lap.corners import corner_speeds
 from lapkit.analysers.lap.segment_times import segment_times
 from lapkit.analysers.ledger.energy import LongitudinalModel
 from lapkit.analysers.ledger.inputs import columns_of
-from lapkit.analysers.lines.driven_line import driven_line
+from lapkit.analysers.lines.driven_line import NO_CURVATURE, height_of
 from lapkit.analysers.lines.given import order_of
-from lapkit.analysers.lines.height_run import height_runs
+from lapkit.analysers.lines.height_run import COLUMNS, Course
 from lapkit.analysers.lines.surface import surface
 from lapkit.channels import STANDARD_GRAVITY, UNCERTAINTY, FloatArray
-from lapkit.model.curvature import QUIET_SHARE
+from lapkit.model.curvature import QUIET_SHARE, curvature_of
 from lapkit.model.frame import attribute
 from lapkit.model.noise import white_noise
 
@@ -64,17 +64,15 @@ class _Lap:
     """One lap as arrays, with integrals between places; `banking` is that of the reference line."""
 
     def __init__(self, frame: pd.DataFrame, banking: FloatArray | None) -> None:
-        line, table = driven_line(frame), columns_of(frame)
-        drawn = columns_of(line)
-        self.curvature_source = str(line.attrs["sources"]["curvature"])
+        table = columns_of(frame)
+        self.curvature, self.curvature_source = curvature_of(frame)
         self.place = frame.index.to_numpy(np.float64)
         self.nodes = np.append(self.place, float(attribute(frame, "track_length")))
         self.positioned = attribute(frame, "place_method") == "position"
         self.place_error = float(frame.attrs.get("place_error") or 0.0)
-        self.speed, self.offset, self.curvature = table["speed"], drawn["offset"], drawn["curvature"]
-        self.banking, self.height = banking, drawn["height"]
+        self.speed, self.offset, self.banking = table["speed"], table.get("offset"), banking
         rest = float(attribute(frame, "lap_time")) - float(table["time"][-1])
-        self.path = np.append(drawn["path"], drawn["path"][-1] + max(rest, 0.0) * self.speed[-1])
+        self.path = np.append(table["path"], table["path"][-1] + max(rest, 0.0) * self.speed[-1])
         metres = np.diff(self.path)
         self.metres = np.where(np.isfinite(metres), metres, np.diff(self.nodes))  # in a hole the reference line's
 
@@ -179,7 +177,7 @@ def measure(
     for k, (frame, lap) in enumerate(zip(frames, laps, strict=True)):  # laps, not samples
         mine, unsure = ({name: block[k] for name, block in d.items()} for d in (value, sigma))
         _speeds(frame, corners, mine, unsure, lap)
-        if lap.positioned:
+        if lap.positioned and lap.offset is not None:
             mine["offset"][:] = lap.integral(lap.offset, lap_start, lap_end, mean=True)
             mine["path_length"][:] = np.interp(lap_end, lap.nodes, lap.path) - np.interp(lap_start, lap.nodes, lap.path)
             unsure["offset"][:] = lap.place_error
@@ -202,7 +200,8 @@ def measure(
         unsure["cornering_load"][:] = mine["cornering_load"] * 2.0 * unsure["min_speed"][-1] / np.nanmean(lap.speed)
     _tyre_work(out, model, load, level)
     if np.isnan(value["radius"]).all() and corners:
-        out.notes.append(f"No radius and no tyre work: {laps[0].curvature_source}.")
+        source = laps[0].curvature_source
+        out.notes.append(f"No radius and no tyre work: {NO_CURVATURE if source == 'none' else source}.")
     return out
 
 
@@ -223,13 +222,11 @@ def _heights(
 ) -> None:
     """Height given up from the highest place of each corner to its end, and the speed it brought."""
     ground = ground if lap.positioned else None
-    if not corners or (ground is None and not np.isfinite(lap.height).any()):
+    if not corners or (ground is None and not np.isfinite(height_of(frame)[0]).any()):
         return
-    known = frame.copy(deep=False)
-    known.attrs = {**frame.attrs, "corners": list(corners)}
-    table = height_runs(known, model=model, surface=ground)
+    rows = np.array(Course(frame, model=model, surface=ground, curvature=lap.curvature).runs(corners))
     for name in ("height_given", "speed_gained"):
-        value[name][:-1], sigma[name][:-1] = table[name].to_numpy(), table[name + UNCERTAINTY].to_numpy()
+        value[name][:-1], sigma[name][:-1] = (rows[:, COLUMNS.index(column)] for column in (name, name + UNCERTAINTY))
 
 
 def _surface(
@@ -288,11 +285,11 @@ def _speeds(
     if not corners:
         values["min_speed"][-1] = float(np.nanmin(lap.speed))
         return
-    table = measured_corners(frame, where=corners).set_index("corner").reindex([c["corner"] for c in corners])
-    for name in ("entry_speed", "min_speed", "exit_speed"):
-        values[name][:-1] = table[name].to_numpy(np.float64)
+    found = corner_speeds(frame, corners)
+    noise = found.pop("min_speed_uncertainty")
+    for name, speeds in found.items():
+        values[name][:-1] = speeds
     steep = np.abs(np.gradient(lap.speed, lap.place))
-    noise = table["min_speed_uncertainty"].to_numpy(np.float64)
     sigma["min_speed"][:-1] = noise
     for name, bound in (("entry_speed", "start_distance"), ("exit_speed", "end_distance")):
         at = np.array([float(c[bound]) for c in corners])

@@ -24,6 +24,7 @@ from lapkit.analysers.lines.surface_sources import (
 )
 from lapkit.channels import STANDARD_GRAVITY, FloatArray
 from lapkit.errors import FrameError
+from lapkit.model.given import laps_given, said
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -113,9 +114,13 @@ def surface(
     >>> table.attrs["sources"]["height"]
     'altitude'
     """
-    unknown = [name for name in sources if name not in SOURCES]
+    if isinstance(sources, str) or not isinstance(sources, Sequence) or not len(sources):
+        raise FrameError(f"sources: expected a list of some of {', '.join(SOURCES)}, and got {said(sources)}.")
+    unknown = [name for name in sources if not isinstance(name, str) or name not in SOURCES]
     if unknown:
-        raise FrameError(f"sources: '{unknown[0]}' is not a source of the surface; use some of: {', '.join(SOURCES)}.")
+        raise FrameError(
+            f"sources: {said(unknown[0])} is not a source of the surface; use some of: {', '.join(SOURCES)}."
+        )
     frames = _frames_of(laps, max_laps)
     data, index = read_laps(frames), frames[0].index
     notes: list[str] = []
@@ -175,9 +180,9 @@ def surface(
         out["height"], out["height_uncertainty"] = value - value[0], sigma
     if slope is not None:
         out["banking"], out["banking_uncertainty"] = np.arctan(slope[0]), slope[1] / (1.0 + slope[0] ** 2)
-    said: dict[str, list[str]] = {"height": list(heights), "banking": list(slopes)}
+    came: dict[str, list[str]] = {"height": list(heights), "banking": list(slopes)}
     out.attrs = {
-        "sources": {name: " and ".join(found) or "none" for name, found in said.items()},
+        "sources": {name: " and ".join(found) or "none" for name, found in came.items()},
         "notes": notes,
         "laps": len(frames),
     }
@@ -185,10 +190,9 @@ def surface(
 
 
 def _frames_of(laps: Session | Sequence[pd.DataFrame], max_laps: int) -> list[pd.DataFrame]:
-    if isinstance(laps, pd.DataFrame):
-        laps = [laps]
-    frames = list(laps) if isinstance(laps, Sequence) else usable_laps(laps, max_laps=max_laps)
-    if not frames or not all(isinstance(frame, pd.DataFrame) for frame in frames):
+    given = laps_given(laps, "surface")
+    frames = given if isinstance(given, list) else usable_laps(given, max_laps=max_laps)
+    if not frames:
         raise FrameError("surface needs a session with a complete lap, or lap frames such as [session.lap(3)].")
     if len({len(frame) for frame in frames}) > 1 or len(frames[0]) < 16:
         rows = ", ".join(str(len(frame)) for frame in frames[:5])

@@ -270,12 +270,11 @@ class _Body:
                 offset = over / (interval / np.cos(angle)).sum(axis=1, keepdims=True)
                 each = np.arcsin(np.clip((bend - offset * self.speed - self.felt) / weight, -1.0, 1.0))
             each = each + self.roll_gradient * self.felt
-            even = _round(each, sigma)
-            angle = even.mean(axis=0)
+            angle = _round(each.mean(axis=0), sigma)
         laps = len(bend)
         random = np.full(len(angle), LONE_LAP**2)
         if laps > 1:
-            scatter = _round(even.var(axis=0, ddof=1), NEIGHBOURHOOD / self.step)
+            scatter = _round(_round(each, sigma).var(axis=0, ddof=1), NEIGHBOURHOOD / self.step)
             random = _few(3 * (laps - 1)) ** 2 * np.maximum(scatter, 0.0) / laps
         blurred = _round(each.mean(axis=0), np.sqrt(2.0) * sigma) - angle
         if interval is None:  # the curvature of position was smoothed before

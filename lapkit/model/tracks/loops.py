@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 MAX_OPENING = 0.02
 """Share of the way round that may lie between the last point of a loop and its first (chosen)."""
 MAX_LENGTH = 100_000.0  # m round; more is a fault of units
-STRAY, STRAY_STEPS = 50.0, 10.0  # m, and usual steps, that points may lie from their neighbours before they are suspected
+STRAY, STRAY_STEPS = (
+    50.0,
+    10.0,
+)  # m, and usual steps, that points may lie from their neighbours before they are suspected
 STRAY_POINTS = 3  # one after the other; more may be a corner between two straights that were given no points
 QUIET = 0.002  # m; points steadier than this are followed exactly
 FINE = 3.0  # m between points up to which their scatter can be told from the bends of the track

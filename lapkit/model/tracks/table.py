@@ -42,7 +42,9 @@ def read_text(path: Path, what: str, *, limit: int = MAX_BYTES) -> str:
     except ValueError as error:
         raise FileError(f"{path.name!r}: {what} cannot be read ({error}).") from error
     if len(content) > limit:
-        raise FileError(f"{path.name}: more than {limit / 1e6:.0f} MB is too much for {what}; a point every metre says all of a track.")
+        raise FileError(
+            f"{path.name}: more than {limit / 1e6:.0f} MB is too much for {what}; a point every metre says all of a track."
+        )
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -191,7 +193,7 @@ def _numbers(text: str, separator: str, count: int) -> pd.DataFrame | None:
     decimal = "," if separator == ";" and "," in text else "."
     try:
         cells = pd.read_csv(StringIO(text), sep=separator, header=None, dtype=np.float64, skipinitialspace=True,
-                            decimal=decimal, float_precision="round_trip")  # fmt: skip
+                            decimal=decimal)  # fmt: skip
     except (ValueError, pd.errors.ParserError):
         return None
     return cells if cells.shape[1] == count else None
