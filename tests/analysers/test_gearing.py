@@ -129,7 +129,7 @@ def test_ratios_and_circumference() -> None:
     assert found.table["gear_ratio"].isna().all() and any("cannot be told" in note for note in found.notes)
     sheet = make_sheet("now", {"gear_ratios": ratios, "final_drive": final, "tyre_circumference": "2.091 m"})
     found = gears(session, sheet=sheet)
-    assert any("2.0% higher" in note for note in found.notes)
+    assert any("2.0 % higher" in note for note in found.notes)
     assert np.allclose(found.table["gear_ratio"], ratios[1:])
     nothing = gears(session)
     assert nothing.table["overall_ratio"].isna().all() and any("cannot be told apart" in note for note in nothing.notes)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.analysers.gears.engine_power import EngineModel
+from lapkit.analysers.gears.shifts import Shifting
 from lapkit.analysers.ledger.pair import Pair
 from lapkit.analysers.ledger.replay import answer_weight
 from lapkit.channels import STANDARD_GRAVITY, FloatArray
@@ -32,6 +33,8 @@ class Variants:
         Gears tried, and coefficients moved; arrays of variants have shape (rows * (1 + moves),), moves fastest.
     factor, top_factor : ndarray
         Ratio against the recording, of the lower gears and of the top gear.
+    top : int
+        Which of the gears found is the top gear, counted from 0; -1 where it was not used.
     share, power : ndarray, shape (variants, k)
         Share of power at the knots of throttle, zero included; power at the knots of engine speed, W/kg.
     edges : ndarray, shape (variants, 2)
@@ -50,6 +53,7 @@ class Variants:
     moves: int
     factor: FloatArray
     top_factor: FloatArray
+    top: int
     share: FloatArray
     power: FloatArray
     edges: FloatArray
@@ -67,7 +71,7 @@ class Variants:
 
     @classmethod
     def of(
-        cls, engine: EngineModel, factor: FloatArray, top_factor: FloatArray, limit: float, limiter: float
+        cls, engine: EngineModel, factor: FloatArray, top_factor: FloatArray, top: int, limit: float, limiter: float
     ) -> Variants:
         """Lay out every pair of gears and move."""
         sigma = np.sqrt(np.diag(engine.covariance))
@@ -101,6 +105,7 @@ class Variants:
             moves=moves,
             factor=factor.repeat(moves + 1),
             top_factor=top_factor.repeat(moves + 1),
+            top=top,
             share=tiled(share),
             power=tiled(power),
             edges=tiled(edges),
@@ -214,37 +219,48 @@ class Course:
     brake: FloatArray
     curvature: FloatArray
     climb: FloatArray  # from middle to middle of the cells, m
-    gear: FloatArray
+    shifting: Shifting
     rate: FloatArray  # engine speed per road speed as recorded, rad/m
-    highest: float
     weight: FloatArray  # share of a difference of energy that the driver takes back
     lap_time: float
     length: float
 
     @classmethod
-    def of(cls, pair: Pair, gear: FloatArray, rate: FloatArray, highest: float, *, answers: bool) -> Course:
-        """Read a lap; `gear` and `rate` are those of the rows of its frame."""
+    def of(
+        cls,
+        pair: Pair,
+        gear: FloatArray,
+        rate: FloatArray,
+        rates: dict[float, float],
+        engine: EngineModel,
+        *,
+        answers: bool,
+    ) -> Course:
+        """Read a lap; `gear` and `rate` are those of the rows of its frame, `rates` those of every gear with no slip."""
         nodes = pair.place
 
         def own(name: str) -> FloatArray:
             zero = np.zeros(len(nodes) - 1)
             return np.nan_to_num(pair.channels[name][0][:-1]) if name in pair.channels else zero
 
-        metres = pair.metres[0]
+        metres, taken = pair.metres[0], np.diff(pair.time[0])
         height = np.nan_to_num(pair.channels["z"][0]) if "z" in pair.channels else np.zeros(len(nodes))
         row = np.clip(np.round(nodes[:-1] / pair.step).astype(np.intp), 0, len(gear) - 1)
-        brake = own("brake")
+        brake, ladder = own("brake"), np.array(list(rates.values()))
+        step = np.searchsorted(np.array(list(rates)), gear[row])
+        shifting = Shifting.of(
+            step, ladder, rate[row] / ladder[step], metres / taken, taken, own("throttle"), engine.throttle_knots, engine.shares()
+        )  # fmt: skip
         return cls(
             nodes[:-1],
             metres,
-            0.5 * (metres / np.diff(pair.time[0])) ** 2,
-            own("throttle"),
+            0.5 * (metres / taken) ** 2,
+            shifting.throttle,
             brake,
             own("curvature"),
             0.5 * (height[2:] - height[:-2]),
-            gear[row],
+            shifting,
             rate[row],
-            highest,
             answer_weight(brake[1:]) if answers else np.zeros(len(metres) - 1),
             pair.lap_time[0],
             pair.length,
@@ -259,14 +275,16 @@ class Course:
         """Whether the recorded lap turned the engine so fast, rad/s."""
         return bool((self.rate * np.sqrt(2.0 * self.energy) >= engine_speed).any())
 
-    def drive(self, variants: Variants, rates: dict[float, float]) -> Driven:
+    def drive(self, variants: Variants) -> Driven:
         """Drive every variant: laps one after another, until the start of the lap is that of a lap with the same gears."""
         count = len(variants.factor)
-        rest = self._rest(variants)
-        shift = np.zeros(count)
+        recorded = self._recorded_gears(variants.limit)
+        rest = self._rest(variants, *recorded)
+        shift, first = np.zeros(count), np.full(count, self.shifting.first)
         seen: list[tuple[FloatArray, FloatArray]] = []
         for _ in range(SETTLING):
-            energy, rate = self._run(variants, rates, rest, self.energy[0] + shift)
+            energy, _, last = self._run(variants, rest, self.energy[0] + shift, first)
+            first = np.clip(self.shifting.first + last - recorded[2], 0, len(self.shifting.rates) - 1)
             end = energy[-1] - self.energy[-1]
             seen.append((shift, end))
             if len(seen) > 1:  # the start that comes back as the end, by the last two
@@ -278,7 +296,7 @@ class Course:
                 shift = a1 + (b1 - a1) / (1.0 - slope)
             else:
                 shift = end
-        energy, rate = self._run(variants, rates, rest, self.energy[0] + shift)
+        energy, rate, _ = self._run(variants, rest, self.energy[0] + shift, first)
         speed = np.sqrt(2.0 * energy)
         time = self.metres[:, None] / speed
         turning = rate * speed
@@ -305,67 +323,75 @@ class Course:
         scrub = (self.curvature[1:] ** 2)[:, None] * variants.cornering
         return step, share, fixed, scrub
 
-    def _rest(self, variants: Variants) -> FloatArray:
+    def _recorded_gears(self, limit: float) -> tuple[FloatArray, FloatArray, int]:
+        """Engine speed per road speed and share of drive in every step if the recorded lap is shifted by rule; the last gear."""
+        shifting, metres = self.shifting, self.metres.tolist()
+        speed = np.sqrt(2.0 * self.energy)
+        rate, driving = np.empty(len(metres) - 1), np.empty(len(metres) - 1)
+        gear, cut, ladder = np.array([shifting.first]), np.zeros(1), shifting.rates[:, None]
+        for j in range(len(metres) - 1):
+            after = shifting.change(j + 1, gear, ladder, speed[j : j + 1], limit)
+            cut = np.where(after > gear, shifting.cut_time, cut)
+            gear = after
+            taken = 0.5 * (metres[j] + metres[j + 1]) / speed[j]
+            driving[j] = 1.0 - shifting.cut_share * np.minimum(cut / taken, 1.0)[0]
+            cut = np.maximum(cut - taken, 0.0)
+            rate[j] = shifting.rates[gear[0]] * shifting.slip[j + 1]
+        return rate, driving, int(gear[0])
+
+    def _rest(self, variants: Variants, rate: FloatArray, driving: FloatArray, _: int) -> FloatArray:
         """Energy that the model leaves unexplained of the recorded lap in each step; on the limiter it cannot be read."""
         step, share, fixed, scrub = self._steps(variants)
         speed = np.sqrt(2.0 * self.energy)
         middle = 0.5 * (speed[1:] + speed[:-1])
         out = np.empty((len(step), len(variants.factor)))
-        for j, (ds, v, n) in enumerate(
-            zip(step.tolist(), middle.tolist(), (self.rate[1:] * middle).tolist(), strict=True)
-        ):
-            power = share[j] * variants.pull(np.full(len(variants.factor), n))
+        for j, (ds, v, n) in enumerate(zip(step.tolist(), middle.tolist(), (rate * middle).tolist(), strict=True)):
+            power = driving[j] * share[j] * variants.pull(np.full(len(variants.factor), n))
             force = (
                 np.minimum(power / v, variants.traction) - variants.drag * v * v - variants.rolling - scrub[j] * v**4
             )
             out[j] = self.energy[j + 1] - self.energy[j] - force * ds - fixed[j]
-        limited = (self.rate[1:] * middle >= variants.limit - 0.3 * variants.limiter) & (self.throttle[1:] > 0.0)
+        limited = (rate * middle >= variants.limit - 0.3 * variants.limiter) & (self.throttle[1:] > 0.0)
         if np.isfinite(variants.limit):
             out[limited] = step[limited, None] * variants.unread
         return out
 
     def _run(
-        self, variants: Variants, rates: dict[float, float], rest: FloatArray, start: FloatArray
-    ) -> tuple[FloatArray, FloatArray]:
-        """Energy (J/kg) and engine speed per road speed (rad/m) in every cell, shape (cells, variants)."""
+        self, variants: Variants, rest: FloatArray, start: FloatArray, gear: NDArray[np.intp]
+    ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
+        """Energy (J/kg) and engine speed per road speed (rad/m) in every cell, shape (cells, variants), and the last gear."""
         step, share, fixed, scrub = self._steps(variants)
         fixed = fixed + rest
+        shifting, row = self.shifting, np.arange(len(start))
+        ladder = shifting.rates[:, None] * np.where(
+            variants.top == np.arange(len(shifting.rates))[:, None], variants.top_factor, variants.factor
+        )
         energy = np.empty((len(self.metres), len(start)))
         used = np.empty(energy.shape)
         energy[0] = e = np.maximum(start, 0.5)
-        ladder = {g: rates[g] * (variants.top_factor if g == self.highest else variants.factor) for g in rates}
-        used[0] = self._rate(0, variants, ladder, rates, np.sqrt(2.0 * e))
+        used[0] = ladder[gear, row] * shifting.slip[0]
+        cut = np.zeros(len(start))
         keep = (1.0 - self.weight).tolist()
         # A sequential integration: one step at a time, all variants at once, each step implicit in its mean speed.
         for j, ds in enumerate(step.tolist()):
             v0 = np.sqrt(2.0 * e)
-            rate = self._rate(j + 1, variants, ladder, rates, v0)
+            after = shifting.change(j + 1, gear, ladder, v0, variants.limit)
+            cut = np.where(after > gear, shifting.cut_time, cut)
+            gear = after
+            taken = ds / v0
+            asked = share[j] * (1.0 - shifting.cut_share * np.minimum(cut / taken, 1.0))
+            cut = np.maximum(cut - taken, 0.0)
+            rate = ladder[gear, row] * shifting.slip[j + 1]
             ahead = e
             for _ in range(4):
                 v1 = np.sqrt(2.0 * np.maximum(ahead, 0.5))
                 v = np.maximum(0.5 * (v0 + v1), 1.0)
                 turning = rate * v
                 left = variants.uncut(turning)
-                raw = np.minimum(share[j] * variants.pull(turning) / v, variants.traction)
+                raw = np.minimum(asked * variants.pull(turning) / v, variants.traction)
                 force = raw * left - variants.drag * v * v - variants.rolling - scrub[j] * v**4
                 stiff = np.where((left > 0.0) & (left < 1.0), raw * rate / variants.limiter, 0.0)
                 ahead = ahead - (ahead - e - force * ds - fixed[j]) / (1.0 + 0.5 * ds * stiff / v1)
             e = np.maximum(self.energy[j + 1] + (ahead - self.energy[j + 1]) * keep[j], 0.5)
             energy[j + 1], used[j + 1] = e, rate
-        return energy, used
-
-    def _rate(
-        self,
-        cell: int,
-        variants: Variants,
-        ladder: dict[float, FloatArray],
-        rates: dict[float, float],
-        speed: FloatArray,
-    ) -> FloatArray:
-        """Engine speed per road speed: the gear recorded here, or the next one up that keeps below the limit."""
-        gear = float(self.gear[cell])
-        slip = self.rate[cell] / rates[gear]
-        rate = ladder[gear] * slip
-        for higher in (g for g in ladder if g > gear):
-            rate = np.where(rate * speed > variants.limit, ladder[higher] * slip, rate)
-        return np.asarray(rate)
+        return energy, used, gear

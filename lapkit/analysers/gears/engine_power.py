@@ -6,38 +6,46 @@ power at the same engine speed:
     a = min(share(throttle) P(n) / v, traction) - kd v^2 - c - ks ay^2 - B brake - g dz/ds
 
 P is piecewise linear between knots of engine speed and gently held to be smooth. In one gear n goes with v, so that P and
-drag are told apart only by what the car does with the throttle not open; the covariance says how well.
+drag are told apart only by what the car does with the throttle not open; the covariance says how well. What a change of gears
+is worth hangs on how steeply P rises with n, an energy of a few tenths of a joule a kilogram over a straight. So speed is taken
+from the engine where that is quieter, height as it was logged, and errors as `window_errors` finds them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from lapkit.analysers.gears.gearing import Gearing
+from lapkit.analysers.gears.window_errors import WindowErrors
 from lapkit.analysers.ledger.energy import ROLLING_BAND, WINDOW, LongitudinalModel
 from lapkit.analysers.ledger.energy_fit import CURVE_SPREAD, bounds, throttle_ramps, weighed
-from lapkit.analysers.ledger.inputs import inputs_of
+from lapkit.analysers.ledger.inputs import BETWEEN, QUIET, Inputs, inputs_of, smooth, smoothing_length
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
+from lapkit.model.noise import white_noise
 
 KNOT_SPACING = 0.02
 """Share of the engine speed between knots of power (chosen: a power curve bends over longer stretches)."""
-BEND = 0.01
-"""Share of the power by which a knot is expected to lie off the line between its neighbours; it counts only as far as the
-data say nothing (chosen)."""
+BEND = 0.002
+"""Share of the power by which a knot is expected to lie off the line between its neighbours (chosen: a parabola that loses 5 % of
+its peak 10 % off it)."""
 NEAR_LIMIT = 0.99
 """Share of the rev limit from which on full throttle says nothing of power: it may be cut (chosen)."""
 PULLING, OPEN = 0.05, 0.8
 """Shares of full throttle above which the engine drives at all, and above which its full power is seen (chosen)."""
 NEAR_TRACTION = 0.95
 """Share of the greatest drive from which on it is not power that holds the car back (chosen)."""
-SHARED = 1.5
-"""Factor on the standard uncertainties: errors of height and place that recur at the same place in every lap are not seen in how
-the laps differ (tuned on simulated laps of a consumer logger)."""
+QUIETER = 0.7
+"""Share of the noise of speed below which that of engine speed, as road speed, must lie to be used for it (chosen)."""
+LONGEST_SLIP = 120.0
+"""m. Road speed by the engine follows the speed sensor over longer stretches, slip and gearing being never quite known: longest
+smoothing of the difference, standard deviation of the Gaussian (chosen)."""
+ROUNDS, SETTLED = 12, 6
+"""Steps of the fit at most, and the one from which on the covariance of the windows stays as it is (tuned)."""
 MIN_WINDOWS = 40
 """Windows needed at least (about three for each coefficient, common practice, no source)."""
 
@@ -90,6 +98,11 @@ class EngineModel:
             }
         )
 
+    def shares(self) -> FloatArray:
+        """Share of full power at the knots of throttle."""
+        inner = self.values[[name == "share" for name in self.names]]
+        return np.concatenate([[0.0], inner, [1.0]])
+
 
 def engine_rate(frame: pd.DataFrame, gearing: Gearing, full_throttle: float) -> tuple[FloatArray, FloatArray]:
     """Gear and engine speed per road speed (rad/m) at each row of a lap; shifts belong to the nearest gear."""
@@ -141,8 +154,9 @@ def engine_model(
 
     Notes
     -----
-    Gauss-Newton with bounds (`scipy.optimize.lsq_linear`) on the product of share and power, windows reweighted after
-    Huber, sandwich covariance of blocks of neighbouring windows.
+    Gauss-Newton with bounds (`scipy.optimize.lsq_linear`) on the product of share and power; generalised least squares with the
+    covariance that the windows themselves show (`window_errors`), reweighted after Huber. The covariance of the coefficients is
+    that of the fit; rolling resistance is known beforehand as far as its band says.
 
     Examples
     --------
@@ -155,11 +169,15 @@ def engine_model(
     True
     """
     inputs = inputs_of(frames)
-    speed = np.maximum(inputs.channels["speed"], 1.0)
+    channels = {**inputs.channels, "speed": _speed(frames, gearing, inputs, model.knots[-1])}
+    if inputs.height == "height":  # as logged: windows smooth enough, and smoothing would hide whose noise it was
+        channels["z"] = _stacked(frames, [frame["z"].to_numpy(np.float64) for frame in frames])
+    inputs = replace(inputs, channels=channels)
+    speed = np.maximum(channels["speed"], 1.0)
     throttle = inputs.channels["throttle"]
     knots = np.array(model.knots)
     full = float(knots[-1])
-    rate = np.stack([_padded(engine_rate(frame, gearing, full)[1], speed.shape[1]) for frame in frames])
+    rate = _stacked(frames, [engine_rate(frame, gearing, full)[1] for frame in frames])
     turning = rate * speed
     below = turning < NEAR_LIMIT * rev_limit
     open_ = (throttle > OPEN * full) & below
@@ -185,14 +203,17 @@ def engine_model(
     stack = np.stack(basis, axis=1)
     cut = (throttle > 0.5 * full) & (turning >= NEAR_LIMIT * rev_limit)
     stack[np.repeat((cut | _held(model, throttle, speed))[:, None], stack.shape[1], axis=1)] = np.nan
-    rows, target, block = weighed(inputs, stack, window)
+    place = np.arange(speed.shape[1]) * inputs.step
+    where = np.stack(
+        np.broadcast_arrays(place, np.arange(len(frames))[:, None]), axis=1
+    )  # each window's own place and lap
+    rows, target, _ = weighed(inputs, np.concatenate([stack, where], axis=1), window)
     if len(target) < MIN_WINDOWS:
         raise LapkitError(
             f"Only {len(target)} windows of {window:.0f} m lie below the rev limit and within grip, {MIN_WINDOWS} are needed to read "
             "the engine's power."
         )
     pieces = len(knots) - 1
-    product = rows[:, : pieces * count].reshape(len(rows), pieces, count)
     names = ("share",) * (pieces - 1) + ("power",) * count + tuple(others)
     start = np.concatenate(
         [
@@ -201,8 +222,10 @@ def engine_model(
             [model.coefficient(name) for name in others],
         ]
     )
+    product = rows[:, : pieces * count].reshape(len(rows), pieces, count)
+    errors = WindowErrors.of(rows[:, -1], rows[:, -2], inputs.step, window, level=inputs.height != "none")
     values, covariance, misfit = _fit(
-        product, rows[:, pieces * count :], target, block, names, start, rolling_band, knots, bend
+        product, rows[:, pieces * count : -2], target, errors, names, start, rolling_band, knots, bend
     )
     change = np.eye(len(names))  # rises of the share between knots become the share at the knots
     change[: pieces - 1, : pieces - 1] = np.tril(np.ones((pieces - 1, pieces - 1)))
@@ -232,8 +255,29 @@ def engine_hats(engine_speed: FloatArray, knots: FloatArray) -> FloatArray:
     return np.stack([np.maximum(1.0 - np.abs(at - k), 0.0) for k in range(len(knots))])
 
 
-def _padded(values: FloatArray, count: int) -> FloatArray:
-    return np.pad(values, (0, count - len(values)), constant_values=np.nan)
+def _stacked(frames: Sequence[pd.DataFrame], rows: list[FloatArray]) -> FloatArray:
+    """Laps as rows, shorter ones filled up."""
+    count = max(len(frame) for frame in frames)
+    return np.stack([np.pad(row, (0, count - len(row)), constant_values=np.nan) for row in rows])
+
+
+def _speed(frames: Sequence[pd.DataFrame], gearing: Gearing, inputs: Inputs, full: float) -> FloatArray:
+    """Road speed: from the engine in gear, held to the speed sensor over longer stretches, where that is quieter."""
+    speed = inputs.channels["speed"]
+    by_engine = _stacked(
+        frames,
+        [
+            np.where(gearing.gear(frame).isna(), np.nan, frame["engine_speed"] / engine_rate(frame, gearing, full)[1])
+            for frame in frames
+        ],
+    )
+    stride = max(int(np.ceil(1.5 * inputs.spacing / inputs.step)), 1)
+    noise, own = (white_noise(values, stride=stride) / BETWEEN for values in (speed, by_engine))
+    if not own < QUIETER * noise:
+        return speed
+    sigma = smoothing_length(noise, inputs.spacing, QUIET["speed"], LONGEST_SLIP) / inputs.step
+    better = by_engine + smooth(speed - by_engine, sigma)
+    return np.asarray(np.where(np.isfinite(better), better, speed))
 
 
 def _held(model: LongitudinalModel, throttle: FloatArray, speed: FloatArray) -> np.ndarray:
@@ -245,14 +289,13 @@ def _fit(
     product: FloatArray,
     others: FloatArray,
     target: FloatArray,
-    block: FloatArray,
+    errors: WindowErrors,
     names: tuple[str, ...],
     start: FloatArray,
     rolling_band: tuple[float, float],
     knots: FloatArray,
     bend: float,
     *,
-    rounds: int = 12,
     tuning: float = 2.0,
 ) -> tuple[FloatArray, FloatArray, float]:
     """Shares' rises, power at the knots and the rest: values, covariance, misfit."""
@@ -262,62 +305,60 @@ def _fit(
     low, high = bounds([name for name in names if name not in ("share", "power")], rolling_band)
     low = np.concatenate([np.zeros(inner), np.full(count, 0.1 * start[inner]), low])
     high = np.concatenate([np.ones(inner), np.full(count, 3.0 * start[inner]), high])
-    values, weight, scale = np.clip(start, low, high), np.ones(len(target)), 1.0
-    jacobian, ties = np.zeros((0, 0)), np.zeros((0, 0))
-    for _ in range(rounds):
+    rolling = np.array([name == "rolling" for name in names])
+    values, size = np.clip(start, low, high), np.ones(len(names))
+    own = shared = normal = np.zeros((0, 0))
+    left = np.zeros(len(target))
+    for turn in range(ROUNDS):
         rises, power = values[:inner], values[inner : inner + count]
         per_piece = product @ power  # windows, pieces
-        shares = np.append(rises, 1.0 - rises.sum())
-        per_knot = np.einsum("wij,i->wj", product, shares)
+        per_knot = np.einsum("wij,i->wj", product, np.append(rises, 1.0 - rises.sum()))
         jacobian = np.concatenate([per_piece[:, :-1] - per_piece[:, -1:], per_knot, others], axis=1)
-        predicted = per_knot @ power + others @ values[inner + count :]
-        left = target - predicted
+        left = target - per_knot @ power - others @ values[inner + count :]
         scale = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
-        weight = np.minimum(1.0, tuning * scale / np.maximum(np.abs(left), 1e-12))
-        ties, aim = _ties(inner, count, len(names), knots, scale, bend, float(power.mean()))
+        root = np.sqrt(np.minimum(1.0, tuning * scale / np.maximum(np.abs(left), 1e-12)))
+        if turn == 0:  # far off yet: what is left says nothing of the errors
+            own, shared = scale**2 * np.eye(errors.size), np.zeros((errors.size, errors.size))
+        elif turn <= SETTLED:
+            own, shared = errors.covariances(root * left)
         size = np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-12)
-        root = np.sqrt(weight)[:, None]
-        system = np.concatenate([root * jacobian, ties]) / size
-        wanted = np.concatenate([root[:, 0] * (left + jacobian @ values), aim])
-        update = lsq_linear(system, wanted, (low * size, high * size)).x / size
+        known = _known(inner, names, knots, bend, float(power.mean()), rolling_band)
+        known[:, :-1] /= size
+        system = np.concatenate([jacobian / size, (left + jacobian @ values)[:, None]], axis=1)
+        normal = errors.normal(root[:, None] * system, own, shared) + known.T @ known
+        value, vector = np.linalg.eigh(normal)
+        triangle = (vector * np.sqrt(np.maximum(value, 0.0))).T  # as good as all the rows
+        update = lsq_linear(triangle[:, :-1], triangle[:, -1], (low * size, high * size)).x / size
         done = bool(np.abs((update - values) * size).max() < 1e-7)
         values = update
-        if done:
+        if done and turn > SETTLED:
             break
-    left = target - np.einsum("wij,i,j->w", product, np.append(values[:inner], 1.0 - values[:inner].sum()),
-                              values[inner : inner + count]) - others @ values[inner + count :]  # fmt: skip
     span = np.maximum(high - low, 1e-12)
-    rolling = np.array([name == "rolling" for name in names])
     free = ~((values - low < 1e-6 * span) | (high - values < 1e-6 * span)) | rolling
-    rows = np.sqrt(weight)[:, None] * jacobian[:, free]
-    size = np.maximum(np.sqrt(np.mean(rows**2, axis=0)), 1e-12)
-    known = np.diag(np.where(rolling, scale**2 / (span**2 / 12.0), 0.0)[free] / size**2)
-    prior = (ties[:, free] / size).T @ (ties[:, free] / size) + known
-    rows = rows / size
-    inverse = np.linalg.pinv(rows.T @ rows + prior, hermitian=True)
-    _, which = np.unique(block, return_inverse=True)
-    score = np.zeros((int(which.max()) + 1, rows.shape[1]))
-    np.add.at(score, which, rows * (np.sqrt(weight) * left)[:, None])
-    middle = score.T @ score * (len(score) / max(len(score) - rows.shape[1], 1)) + scale**2 * prior
+    inverse = np.linalg.pinv(normal[:-1, :-1][np.ix_(free, free)], hermitian=True)
     covariance = np.zeros((len(values), len(values)))
-    covariance[np.ix_(free, free)] = SHARED**2 * (inverse @ middle @ inverse) / np.outer(size, size)
+    covariance[np.ix_(free, free)] = inverse / np.outer(size[free], size[free])
     return values, covariance, float(np.sqrt(np.mean(left**2)))
 
 
-def _ties(
-    inner: int, count: int, total: int, knots: FloatArray, scale: float, bend: float, power: float
-) -> tuple[FloatArray, FloatArray]:
-    """Faint rows that hold power to a smooth curve over engine speed, and share to one slope over throttle."""
-    width = np.diff(knots)
-    rows, aim = np.zeros((inner + max(count - 2, 0), total)), np.zeros(inner + max(count - 2, 0))
+def _known(
+    inner: int, names: tuple[str, ...], knots: FloatArray, bend: float, power: float, rolling_band: tuple[float, float]
+) -> FloatArray:
+    """What is known beforehand, one row a fact and its value last, in sigmas.
+
+    Share has one slope over throttle, power is smooth over engine speed, rolling resistance lies within its band.
+    """
+    count, width = names.count("power"), np.diff(knots)
+    out = np.zeros((inner + max(count - 2, 0) + 1, len(names) + 1))
     for k in range(inner):  # rise / width of one piece less that of the next; the last rise is what is left of 1
-        weight = scale / (CURVE_SPREAD * width[k])
-        rows[k, k] = weight
+        weight = 1.0 / (CURVE_SPREAD * width[k])
+        out[k, k] = weight
         if k + 1 < inner:
-            rows[k, k + 1] = -weight * width[k] / width[k + 1]
+            out[k, k + 1] = -weight * width[k] / width[k + 1]
         else:
-            rows[k, :inner] += weight * width[k] / width[k + 1]
-            aim[k] = weight * width[k] / width[k + 1]
+            out[k, [*range(inner), -1]] += weight * width[k] / width[k + 1]
     for k in range(count - 2):
-        rows[inner + k, inner + k : inner + k + 3] = scale / (bend * power) * np.array([-0.5, 1.0, -0.5])
-    return rows, aim
+        out[inner + k, inner + k : inner + k + 3] = np.array([-0.5, 1.0, -0.5]) / (bend * power)
+    out[-1, names.index("rolling")] = np.sqrt(12.0) / np.ptp(rolling_band)
+    out[-1, -1] = np.sqrt(12.0) * np.mean(rolling_band) / np.ptp(rolling_band)
+    return out

@@ -269,8 +269,8 @@ def gears(
     inside = float(np.isin(found[driving], np.flatnonzero(along)).mean())
     if inside < follows:
         raise ColumnError(
-            f"{source}: engine_speed does not follow the road speed in any set of gears: only {inside:.0%} of the driving lies in one "
-            f"({follows:.0%} are asked for). A slipping clutch, a gearbox without steps, a sensor at fault or a wrong speed does that."
+            f"{source}: engine_speed does not follow the road speed in any set of gears: only {100 * inside:.0f} % of the driving lies in one "
+            f"({100 * follows:.0f} % are asked for). A slipping clutch, a gearbox without steps, a sensor at fault or a wrong speed does that."
         )
     notes: list[str] = []
     numbers, numbered_by, agreement = gear_numbers(columns, clusters, found, said.ratios, notes)

@@ -126,8 +126,9 @@ def gear_sweep(
 
     Notes
     -----
-    A flying lap: the lap before it is taken to be driven with the same gears. Pedals and gear changes stay at their places;
-    where a gear would pass the limit the next one up is taken, if there is one. The ideal gear meets the rev limit at the end of the
+    A flying lap: the lap before it is taken to be driven with the same gears. Pedals stay at their places,
+    gears are changed at the engine speeds they were changed at (`shifts`); where a gear would pass the limit the next one up is
+    taken, if there is one. The ideal gear meets the rev limit at the end of the
     longest straight (common practice, no source); the lap time says what that is worth here.
 
     Examples
@@ -168,13 +169,14 @@ def gear_sweep(
     top_factor = factor * np.array([t / top_now if np.isfinite(top_now) else 1.0 for _, t in rows])
 
     gear, rate = engine_rate(frame, found, float(model.knots[-1]))
-    course = Course.of(Pair.of([frame, frame]), gear, rate, highest, answers=brake_answers)
     rates = {float(n): float(found.per_road_speed(np.array([n]), 1.0)[0]) for n in numbers}
-    variants = Variants.of(engine, factor, top_factor, limit, limiter)
-    result = course.drive(variants, rates)
+    course = Course.of(Pair.of([frame, frame]), gear, rate, rates, engine, answers=brake_answers)
+    top = list(rates).index(highest) if highest in rates else -1
+    variants = Variants.of(engine, factor, top_factor, top, limit, limiter)
+    result = course.drive(variants)
     # Where the limit is met nowhere, neither in the recording, the lap without a limit is the same lap.
     limited = bool((result.limiter_time > 0).any() or course.reaches(limit - limiter))
-    free = course.drive(variants.without_limit(), rates) if limited else result
+    free = course.drive(variants.without_limit()) if limited else result
     straight = _longest(found, course)
     peak, peak_free = (r.turning_at_top(*straight) for r in (result, free))
     own = float(frame.attrs["lap_time"])
@@ -218,7 +220,10 @@ def gear_sweep(
     miss = (table["free_engine_speed"] - limit).abs()
     table["nearest"] = miss == miss.min() if miss.notna().any() else False
     table = table[SWEEP_COLUMNS]
-    notes.append("Pedals and gear changes are kept at their places; the driver's answer to another gear is not in it.")
+    notes.append(
+        "Pedals are kept at their places, and gears are changed at the engine speeds they were changed at; how else the driver would "
+        "answer to another gear is not in it."
+    )
     table.attrs = {
         "lap": int(frame.attrs["lap"]),
         "rev_limit": limit,
@@ -350,5 +355,5 @@ def _say_outside(
         )
     if outside.any() or free_outside.any():
         notes.append(
-            f"Rows more than {beyond:.0%} outside {seen} are left empty: the engine's power there is not known."
+            f"Rows more than {100 * beyond:.0f} % outside {seen} are left empty: the engine's power there is not known."
         )

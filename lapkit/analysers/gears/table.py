@@ -105,7 +105,7 @@ def gear_numbers(
         if len(set(numbers)) == count and 0 not in numbers and numbers == sorted(numbers):
             if agreement < AGREES:
                 notes.append(
-                    f"The gear channel agrees with engine speed and road speed only {agreement:.0%} of the time."
+                    f"The gear channel agrees with engine speed and road speed only {100 * agreement:.0f} % of the time."
                 )
             return numbers, "gear channel", agreement
         notes.append(
@@ -218,7 +218,7 @@ def told_apart(table: pd.DataFrame, said: GivenGears, numbered_by: str, notes: l
             off = float(np.nanmedian(overall / read)) - 1.0
             notes.append(
                 f"Ratios, final drive and circumference are all given; engine speed and road speed have the overall ratio "
-                f"{abs(off):.1%} {'lower' if off > 0 else 'higher'}. Tyre slip, wear, pressure or the speed sensor's scale do that; "
+                f"{100 * abs(off):.1f} % {'lower' if off > 0 else 'higher'}. Tyre slip, wear, pressure or the speed sensor's scale do that; "
                 "which of them cannot be told."
             )
         overall, overall_sigma = read, read * share

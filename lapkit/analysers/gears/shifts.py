@@ -1,0 +1,165 @@
+"""When the driver changes gear: by engine speed, as on the recorded lap, so that other gears are changed at other places."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lapkit.channels import FloatArray
+
+DRIVING = 0.5
+"""Share of full throttle above which the car is driven: gears are changed up there, and down elsewhere (chosen)."""
+CUT_BEFORE, CUT_AFTER = 0.2, 0.4
+"""s. How long before and after a gear is seen engaged the drive may be cut for it (chosen: shifts take 0.05 to 0.3 s)."""
+CUT_BELOW = 0.9
+"""Share of the throttle round about below which it is cut for a shift (chosen)."""
+BACK_DOWN = 0.95
+"""Share of the engine speed of an upshift that the lower gear may turn after a downshift, where the driver made none (chosen)."""
+AS_EVER = 1e-6
+"""Share by which engine speeds may pass those recorded before they count as other (rounding)."""
+
+
+@dataclass(frozen=True)
+class Shifting:
+    """Engine speeds of the gear changes of a lap, cell by cell and gear by gear.
+
+    Attributes
+    ----------
+    rates : ndarray, shape (gears,)
+        Engine speed per road speed with no slip, rad/m, lowest gear first.
+    slip : ndarray, shape (cells,)
+        What the wheels make of it.
+    first, last : int
+        Gear at the start and at the end of the lap, counted from 0.
+    up, down : ndarray, shape (cells, gears)
+        Engine speed from which on the driver changes up, and up to which down, rad/s.
+    most : float
+        Highest engine speed recorded, rad/s: no downshift may pass it.
+    throttle : ndarray, shape (cells,)
+        As recorded, without the cuts of the upshifts.
+    cut_time, cut_share : float
+        How long an upshift cuts the drive, s, and by what share.
+    """
+
+    rates: FloatArray
+    slip: FloatArray
+    first: int
+    last: int
+    up: FloatArray
+    down: FloatArray
+    most: float
+    throttle: FloatArray
+    cut_time: float
+    cut_share: float
+
+    @classmethod
+    def of(
+        cls, gear: NDArray[np.intp], rates: FloatArray, slip: FloatArray, speed: FloatArray, taken: FloatArray,
+        throttle: FloatArray, knots: FloatArray, power: FloatArray,
+    ) -> Shifting:  # fmt: skip
+        """Read the gear changes of a lap.
+
+        Parameters
+        ----------
+        gear : ndarray of int, shape (cells,)
+            Gear in each cell, counted from 0.
+        rates, slip : ndarray
+            As above.
+        speed, taken, throttle : ndarray, shape (cells,)
+            m/s, time taken in the cell (s), throttle as recorded.
+        knots, power : ndarray
+            Throttle and what power it gives: what is lost in a cut.
+        """
+        changes = np.flatnonzero(np.diff(gear)) + 1
+        clock = np.cumsum(taken) - taken
+        filled, begins, lost, long = throttle.copy(), changes.copy(), 0.0, []
+        for k, cell in enumerate(changes.tolist()):
+            if gear[cell] < gear[cell - 1]:
+                continue
+            near = np.flatnonzero((clock >= clock[cell] - CUT_BEFORE) & (clock <= clock[cell] + CUT_AFTER))
+            level = float(throttle[near].max())
+            low = near[throttle[near] < CUT_BELOW * level]
+            if not len(low) or low[0] == near[0] or low[-1] == near[-1]:
+                continue  # not cut, or the driver lifted anyway
+            a, b = int(low[0]), int(low[-1]) + 1
+            filled[a:b] = np.interp(np.arange(a, b), [a - 1, b], [throttle[a - 1], throttle[b]])
+            given, asked = (np.interp(values[a:b], knots, power) for values in (throttle, filled))
+            lost += float(((1.0 - given / np.maximum(asked, 1e-9)) * taken[a:b]).sum())
+            long.append(float(taken[a:b].sum()))
+            begins[k] = a
+        turning = rates[gear] * slip * speed
+        driven = filled > DRIVING * knots[-1]
+        up, down = _thresholds(gear, rates, slip * speed, driven, changes, begins)
+        return cls(
+            rates,
+            slip,
+            int(gear[0]),
+            int(gear[-1]),
+            up,
+            down,
+            float(turning.max()),
+            filled,
+            float(np.mean(long)) if long else 0.0,
+            lost / sum(long) if long else 0.0,
+        )
+
+    def change(
+        self, cell: int, gear: NDArray[np.intp], ladder: FloatArray, speed: FloatArray, limit: float
+    ) -> NDArray[np.intp]:
+        """Gear after `cell`, of each variant, that came to it in `gear` at `speed` (m/s) with the rates `ladder` (gears, variants)."""
+        row, last = np.arange(len(gear)), len(self.rates) - 1
+        wheel = self.slip[cell] * speed
+        turning = ladder[gear, row] * wheel
+        higher = (turning >= np.minimum(self.up[cell, gear], limit)) & (gear < last)
+        lower = (turning <= self.down[cell, gear]) & (gear > 0) & ~higher
+        lower &= ladder[np.maximum(gear - 1, 0), row] * wheel <= min(self.most, limit)
+        return np.asarray(gear + higher - lower)
+
+
+def _thresholds(
+    gear: NDArray[np.intp],
+    rates: FloatArray,
+    wheel: FloatArray,
+    driven: NDArray[np.bool_],
+    changes: NDArray[np.intp],
+    begins: NDArray[np.intp],
+) -> tuple[FloatArray, FloatArray]:
+    """Engine speed of up- and downshifts in each cell and gear: those of the stretch itself first, else what is usual."""
+    cells, count = len(gear), len(rates)
+    rises = gear[changes] > gear[changes - 1]
+    turned = np.zeros(cells, dtype=bool)  # a stretch ends where the foot changes its mind, or the hand
+    turned[1:] = driven[1:] != driven[:-1]
+    for k in np.flatnonzero(np.diff(rises)) + 1:
+        turned[begins[k]] = True
+    stretch = np.cumsum(turned)
+    seen: dict[tuple[int, int, bool], float] = {}
+    for cell, begin, rise in zip(changes.tolist(), begins.tolist(), rises.tolist(), strict=True):
+        passed = range(gear[cell - 1], gear[cell]) if rise else range(gear[cell - 1], gear[cell], -1)
+        for own in passed:
+            seen[int(stretch[begin]), own, rise] = float(rates[own] * wheel[begin]) * (
+                1.0 + (-AS_EVER if rise else AS_EVER)
+            )
+    usual_up, usual_down = np.full(count, np.inf), np.zeros(count)
+    for usual, rise in ((usual_up, True), (usual_down, False)):
+        every = [n for (_, _, r), n in seen.items() if r == rise]
+        for own in range(count):
+            same = [n for (_, g, r), n in seen.items() if r == rise and g == own]
+            if every:
+                usual[own] = np.median(same or every)
+    if not any(not rise for _, _, rise in seen):
+        known = np.isfinite(usual_up[:-1])
+        usual_down[1:][known] = BACK_DOWN * (rates[1:] / rates[:-1] * np.where(known, usual_up[:-1], 0.0))[known]
+    up, down = np.full((cells, count), np.inf), np.zeros((cells, count))
+    for part in range(int(stretch[-1]) + 1):
+        mine = np.flatnonzero(stretch == part)
+        for own in range(count):
+            turning = rates[own] * wheel[mine][gear[mine] == own]
+            if driven[mine[0]]:  # a gear held further than usual is held so far again
+                up[mine, own] = max(usual_up[own], turning.max(initial=0.0) * (1.0 + AS_EVER))
+            else:
+                down[mine, own] = min(usual_down[own], turning.min(initial=np.inf) * (1.0 - AS_EVER))
+            up[mine, own] = seen.get((part, own, True), up[mine[0], own])
+            down[mine, own] = seen.get((part, own, False), down[mine[0], own])
+    return up, down
