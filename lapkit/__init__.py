@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from lapkit.analysers.gears.gearing import gears
     from lapkit.analysers.gears.sweep import gear_sweep
     from lapkit.analysers.gears.tyres import tyre_diameter
+    from lapkit.analysers.lap.brakings import brakings
     from lapkit.analysers.lap.corners import corners
     from lapkit.analysers.lap.delta import delta, losses
     from lapkit.analysers.lap.lifts import lifts
@@ -60,6 +61,7 @@ _HOMES = {
     "Track": "lapkit.model.tracks.track",
     "balance": "lapkit.analysers.balance.balance",
     "best_lap": "lapkit.analysers.lines.best_lap",
+    "brakings": "lapkit.analysers.lap.brakings",
     "charts": "lapkit.charts",
     "compare_lines": "lapkit.analysers.lines.compare",
     "compare_setups": "lapkit.analysers.setups.compare",
@@ -120,6 +122,7 @@ __all__ = [
     "balance",
     "best_lap",
     "best_order",
+    "brakings",
     "charts",
     "compare_lines",
     "compare_setups",

@@ -40,6 +40,14 @@ def test_lifts_and_corners_json(capsys):
                                            "min_speed", "exit_speed", "corner_time"]  # fmt: skip
 
 
+def test_brakings(capsys):
+    found = json.loads(run(capsys, "brakings", ROAD, "--json"))
+    assert len(found["brakings"]) == 8
+    assert list(found["brakings"][0])[:3] == ["start_distance", "end_distance", "start_time"]
+    assert json.loads(run(capsys, "brakings", OVAL, "--json"))["brakings"] == []  # it has no brake
+    assert "8 braking(s)" in run(capsys, "brakings", ROAD)
+
+
 def test_compare_json_ends_at_the_lap_time_difference(capsys):
     out = json.loads(run(capsys, "compare", OVAL, "--json"))
     assert list(out) == ["lap", "reference", "lap_time_difference", "uncertainty", "distance", "delta", "ledger"]
@@ -163,7 +171,7 @@ def test_gzip_is_read_as_the_plain_file(capsys, tmp_path):
     )
 
 
-@pytest.mark.parametrize("words", [("laps",), ("lifts", "--lap", "3"), ("corners",), ("compare",)])
+@pytest.mark.parametrize("words", [("laps",), ("lifts", "--lap", "3"), ("brakings",), ("corners",), ("compare",)])
 def test_every_command_prints_for_people(capsys, words):
     text = run(capsys, words[0], OVAL, *words[1:])
     assert len(text.splitlines()) > 3

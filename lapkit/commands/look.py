@@ -1,4 +1,4 @@
-"""Looking at one recording: ``laps``, ``lifts``, ``corners``."""
+"""Looking at one recording: ``laps``, ``lifts``, ``brakings``, ``corners``."""
 
 from __future__ import annotations
 
@@ -18,11 +18,14 @@ LAP_KEYS = ["lap", "lap_time", "lap_time_uncertainty", "complete", "flags", "spe
             "path_length"]  # fmt: skip
 LIFT_KEYS = ["start_distance", "end_distance", "start_time", "duration", "duration_uncertainty", "min_throttle",
              "full_lift_time", "kind"]  # fmt: skip
+BRAKING_KEYS = ["start_distance", "end_distance", "start_time", "duration", "duration_uncertainty", "max_brake",
+                "max_brake_pressure", "start_speed", "end_speed", "speed_lost", "mean_deceleration"]  # fmt: skip
 CORNER_KEYS = ["corner", "start_distance", "min_speed_distance", "end_distance", "entry_speed", "min_speed",
                "exit_speed", "corner_time"]  # fmt: skip
 
 # events whose place is also told from the nearest marker, where the track has markers: event -> (its place, what it is called)
 LIFT_EVENTS = {"start": "lift point", "pick_up": "pick-up", "end": "full throttle"}
+BRAKING_EVENTS = {"start": "brake on", "end": "brake off"}
 CORNER_EVENTS = {"turn_in": "turn-in", "min_speed": "lowest speed"}
 
 
@@ -31,6 +34,7 @@ def register(commands: Commands) -> None:
     commands.add("laps", laps, "the lap table")
     for name, run, text in (
         ("lifts", show_lifts, "every throttle lift of a lap"),
+        ("brakings", show_brakings, "every braking of a lap"),
         ("corners", show_corners, "each corner of a lap"),
     ):
         commands.add(name, run, text).add_argument(
@@ -83,6 +87,29 @@ def show_lifts(args: argparse.Namespace) -> None:
     print_table(
         session, f"Lap {lap}: {len(table)} throttle lift(s), full throttle reads {_full(session)}", table, shown,
         beside=_from_markers(session, table, LIFT_EVENTS),
+    )  # fmt: skip
+
+
+def show_brakings(args: argparse.Namespace) -> None:
+    """Print the brakings of a lap."""
+    from lapkit.analysers.lap.brakings import brakings
+    from lapkit.model.show import plain
+
+    session = load(args, args.file)
+    lap = session.best_number() if args.lap is None else args.lap
+    session.check(lap)
+    table = brakings(session, lap=lap)
+    if "note" in table.attrs:
+        print(f"lapkit: {plain(table.attrs['note'])}", file=sys.stderr)
+    if args.json:
+        print_json({"lap": lap, "brakings": records(table, [*BRAKING_KEYS, *_marker_keys(session, BRAKING_EVENTS)])})
+        return
+    hardest = "max_brake" if table["max_brake_pressure"].isna().all() else "max_brake_pressure"
+    shown = ["start_distance", "end_distance", "duration", hardest, "start_speed", "end_speed", "speed_lost",
+             "mean_deceleration"]  # fmt: skip
+    print_table(
+        session, f"Lap {lap}: {len(table)} braking(s)", table, shown,
+        beside=_from_markers(session, table, BRAKING_EVENTS),
     )  # fmt: skip
 
 

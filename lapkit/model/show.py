@@ -127,6 +127,9 @@ _SHOWN: dict[str, tuple[str | None, int]] = {
     "speed": (None, 1),
     "fraction": ("%", 1),
     "angle": ("deg", 1),
+    "acceleration": ("m/s2", 1),
+    "pressure": ("kPa", 0),
+    "temperature": ("degC", 1),
 }
 _CAUSES = {"longer_way", "throttle", "brake", "cornering", "elevation", "lower_speed", "unexplained", "carried_in"}
 _PEDALS = {"throttle", "brake"}

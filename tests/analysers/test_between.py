@@ -8,9 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lapkit.analysers.lap.between import over_runs, ramp_end, ramp_start, runs, spread
-from lapkit.model.noise import quantum
 from lapkit.analysers.lap.lowest import lowest
-from lapkit.model.noise import white_noise
+from lapkit.model.noise import quantum, white_noise
 
 
 def test_runs_and_what_is_done_over_them() -> None:

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from support import session_of
 
-from lapkit import corners, delta, explain, ledger, lifts, longitudinal_model, losses
+from lapkit import brakings, corners, delta, explain, ledger, lifts, longitudinal_model, losses
 from lapkit.analysers.ledger.explain import summary
 from lapkit.analysers.ledger.findings import headline, standing_out, zones
 from lapkit.channels import from_si
@@ -231,6 +231,38 @@ def test_zones_hold_every_cell_however_they_are_cut():
     assert second.early and second.start == 700.0 and second.where == "in corner 2 from 700 m on"
     assert all(zone.corner != "2" for zone in zones(book, {"2": -50.0}) if zone.segment.startswith("straight"))
     assert "straight after corner 1" not in [zone.segment for zone in zones(book, {"2": -50.0})]
+
+
+@cache
+def road_stint():
+    """Laps of a road course in which one braking is begun 8 m earlier, in zones 3 and 4: one inside the corner before it."""
+    track, car = road_course(), ROAD_CAR
+    driver = road_driver(track, car)
+    base, warm = (run_scripts(driver, n, np.random.default_rng(6), how)[0] for n, how in ((1, 0.0), (5, 1.0)))
+    zones_ = [k for k, action in enumerate(base.actions) if isinstance(action, Braking)]
+    scripts, pairs = [warm, base, base], {}
+    for zone in (3, 4):
+        pairs[zone] = (len(scripts), len(scripts) - 1)
+        k = zones_[zone - 1]
+        scripts += [changed(base, k, start=base.actions[k].start - 8.0), base, base]
+    truth = drive(track, car, scripts, start_speed=45.0)
+    session = session_of(record(truth, 60.0, noise=ROUNDED, seed=2), start_line=track.start_line, step=0.5)
+    return session, longitudinal_model(session), pairs
+
+
+@pytest.mark.parametrize("zone", [3, 4])
+def test_a_braking_begun_earlier_is_told_where_it_was(zone):
+    session, model, pairs = road_stint()
+    lap, reference = (session.lap(number) for number in pairs[zone])
+    why = explain(lap, reference, model=model)
+    moved = re.search(r"the brake came on (\d+) m earlier \((\d+) m from the line\)", " ".join(why))
+    assert moved is not None and abs(int(moved[1]) - 8) <= 1, list(why)
+    starts = brakings(lap)["start_distance"]
+    assert (starts - float(moved[2])).abs().min() < 0.6
+    assert "the lift began 8 m earlier" in " ".join(why)
+    assert "braked" in why.to_try
+    # the other way round it is the other lap's lift and braking that came later
+    assert "the brake came on 8 m later" in " ".join(explain(reference, lap, model=model))
 
 
 # ----------------------------------------------------------------- what is missing

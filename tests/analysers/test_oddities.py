@@ -235,7 +235,7 @@ def test_planting_leaves_other_runs_as_they_were() -> None:
 
 
 def test_a_marked_lap_is_not_called_the_drivers_or_the_cars_fault() -> None:
-    plain, truth = befallen_run(TRACKS["oval"], {4: Contact(500.0, -25.0, 0.15, 3.0, -0.1)})
+    plain, _ = befallen_run(TRACKS["oval"], {4: Contact(500.0, -25.0, 0.15, 3.0, -0.1)})
     found = oddities(plain)
     session = plain.marked(found)
     assert plain.marks is None and plain.lap(4).attrs["marks"] == []

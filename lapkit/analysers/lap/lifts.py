@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.lap.between import IntArray, over_runs, ramp_end, ramp_start, spread
+from lapkit.analysers.lap.between import IntArray, ramp_end, ramp_start, spread
 from lapkit.analysers.lap.markers import marker_columns
+from lapkit.analysers.lap.pedal import Strokes, brake_of, numbered
 from lapkit.analysers.lap.table import table_of
-from lapkit.analysers.lap.trace import Trace, trace_of
+from lapkit.analysers.lap.trace import trace_of
 from lapkit.channels import FloatArray
 from lapkit.errors import DataWarning
-from lapkit.model.noise import quantum
 from lapkit.model.throttle import learn_full_throttle
 
 if TYPE_CHECKING:
@@ -171,30 +170,27 @@ def lifts(
         empty.attrs["note"] = note
         return empty
 
-    seen = np.flatnonzero(np.isfinite(throttle) & np.isfinite(trace.time))
-    if seen.size < 3:
+    strokes = Strokes.of(
+        trace,
+        (full_throttle - throttle) / full_throttle,
+        threshold=threshold,
+        hysteresis=hysteresis,
+        edge=edge,
+        slow=0.0 if isinstance(laps, pd.DataFrame) else laps.recording.slow.get("throttle", 0.0),
+        max_gap=max_gap,
+    )
+    if strokes is None:
         return table_of(LIFT_COLUMNS, {})
-    time, depth = trace.time[seen], (full_throttle - throttle[seen]) / full_throttle
-    interval = trace.interval if trace.gridded else float(np.median(np.diff(time)))
-    if not isinstance(laps, pd.DataFrame):  # a pedal sampled more slowly than the table is known only so well
-        interval = max(interval, laps.recording.slow.get("throttle", 0.0))
-    noise = _pedal_noise(depth, round(0.2 / interval))
-    leave = max(threshold - hysteresis, edge, 3.0 * noise)
-    hole = _after_hole(trace, seen, time, max_gap)
-    start, end = _dips(depth, hole, leave, max(threshold, leave + 2.0 * noise))
-    if not start.size:
-        return table_of(LIFT_COLUMNS, {})
-    dips = _Dips(time, depth, start, end, hole[start], hole[end], noise, interval, trace.gridded)
-    deepest, first_low, last_low = _hold(dips, max(hold_band, 4.0 * noise))
-    began, began_sigma, ended, ended_sigma = _ends(dips, first_low, last_low, edge)
-    low_from, low_to, low_to_sigma = _turns(dips, deepest, first_low, last_low, began, ended)
-    lost, lost_sigma = _time_off(dips, deepest, began, low_from, low_to, ended)
+    deepest, first_low, last_low = strokes.hold(hold_band)
+    began, began_sigma, ended, ended_sigma = strokes.ends(first_low, last_low, edge)
+    low_from, low_to, low_to_sigma = _turns(strokes, deepest, first_low, last_low, began, ended)
+    lost, lost_sigma = _time_off(strokes, deepest, began, low_from, low_to, ended)
     duration, duration_sigma = ended - began, np.hypot(began_sigma, ended_sigma)
-    speed_lost = _speed_lost(trace, time, start, end, began, ended)
+    at_start, _, lowest = strokes.speeds(began, ended)
     at = trace.lap_at(began)
     events = {"start": (began, began_sigma), "pick_up": (low_to, low_to_sigma), "end": (ended, ended_sigma)}
-    places = _places(trace, at, events, interval)
-    shifted = _shifted(trace, start, end, seen, ended + gear_lag, ratio_drop)
+    places = strokes.places(at, events)
+    shifted = _shifted(strokes, ended + gear_lag, ratio_drop)
     table: dict[str, Any] = {
         "lap": trace.numbers[at],
         **places,
@@ -208,204 +204,81 @@ def lifts(
         "recovery_time": ended - low_to,
         "full_lift_time": lost,
         "full_lift_time_uncertainty": lost_sigma,
-        "speed_lost": speed_lost,
-        "brake_used": _brake_used(trace, seen, start, end, brake_threshold, brake_pressure_threshold),
+        "speed_lost": at_start - lowest,
+        "brake_used": _brake_used(strokes, brake_threshold, brake_pressure_threshold),
         "kind": np.where(shifted & (duration <= shift_cut_time + duration_sigma), "shift cut", "lift").astype(object),
-        "truncated": dips.cut_start | dips.cut_end,
+        "truncated": strokes.cut_start | strokes.cut_end,
         **marker_columns(laps, {event: places[f"{event}_distance"] for event in events}),
     }
     keep = (duration >= min_duration) & (lap is None or table["lap"] == lap)
     table = {name: values[keep] for name, values in table.items()}
-    table["lift"] = np.arange(len(table["lap"])) - np.searchsorted(at[keep], at[keep]) + 1
+    table["lift"] = numbered(at[keep])
     return table_of(LIFT_COLUMNS, table)
 
 
-@dataclass(frozen=True)
-class _Dips:
-    """Samples of the pedal, and the half-open runs [start, end) of them that make up each lift."""
-
-    time: FloatArray
-    depth: FloatArray
-    start: IntArray
-    end: IntArray
-    cut_start: NDArray[np.bool_]
-    cut_end: NDArray[np.bool_]
-    noise: float
-    interval: float
-    resampled: bool
-
-    @property
-    def how(self) -> dict[str, Any]:
-        """What the search for the ends of ramps needs to know."""
-        return {"noise": self.noise, "interval": self.interval, "resampled": self.resampled}
-
-
-def _hold(dips: _Dips, band: float) -> tuple[FloatArray, IntArray, IntArray]:
-    """How deep each lift goes, and its first and last sample within `band` of that."""
-    depth, start, end = dips.depth, dips.start, dips.end
-    deepest = over_runs(np.maximum, depth, start, end)
-    inside = spread(start, end)
-    lift = np.repeat(np.arange(start.size), end - start)
-    low = depth[inside] >= deepest[lift] - band
-    lift, index = lift[low], inside[low]
-    first = np.searchsorted(lift, np.arange(start.size))
-    last = np.searchsorted(lift, np.arange(start.size), side="right") - 1
-    if dips.noise > 0:  # the deepest of many noisy samples is deep by luck
-        sorted_depth, size = depth[index][np.lexsort((depth[index], lift))], last - first + 1
-        median = 0.5 * (sorted_depth[first + (size - 1) // 2] + sorted_depth[first + size // 2])
-        deepest = np.where(size >= 5, median, deepest)
-    return deepest, index[first], index[last]
-
-
-def _ends(
-    dips: _Dips, first_low: IntArray, last_low: IntArray, edge: float
-) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """When each lift begins and ends, each with its standard uncertainty."""
-    time, start, end = dips.time, dips.start, dips.end
-    # of a ramp with two samples or more, the one past its end is not used
-    way_down = np.where(first_low > start + 1, first_low - 1, first_low)
-    way_up = np.where(last_low < end - 2, last_low + 1, last_low)
-    began, began_sigma = ramp_start(time, dips.depth, np.maximum(start, 1), way_down, edge=edge, **dips.how)
-    ended, ended_sigma = ramp_end(time, dips.depth, way_up, np.minimum(end - 1, len(time) - 2), edge=edge, **dips.how)
-    unknown = dips.interval / np.sqrt(12.0)
-    return (
-        np.where(dips.cut_start, time[start], began),
-        np.where(dips.cut_start, unknown, began_sigma),
-        np.where(dips.cut_end, time[end - 1], ended),
-        np.where(dips.cut_end, unknown, ended_sigma),
-    )
-
-
 def _turns(
-    dips: _Dips, deepest: FloatArray, first_low: IntArray, last_low: IntArray, began: FloatArray, ended: FloatArray
+    strokes: Strokes, deepest: FloatArray, first_low: IntArray, last_low: IntArray, began: FloatArray, ended: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """When the way down meets the hold, and the hold the way up: ramps that end at the lowest throttle.
 
     With the standard uncertainty of the second.
     """
-    time, start, end = dips.time, dips.start, dips.end
+    time, start, end = strokes.time, strokes.start, strokes.end
     inside = spread(start, end)
     height = np.zeros(len(time))
-    height[inside] = np.repeat(deepest, end - start) - dips.depth[inside]
-    low_from, _ = ramp_end(time, height, start, np.maximum(first_low - 1, start), **dips.how)
-    low_to, sigma = ramp_start(time, height, np.minimum(last_low + 1, end - 1), end - 1, **dips.how)
+    height[inside] = np.repeat(deepest, end - start) - strokes.depth[inside]
+    low_from, _ = ramp_end(time, height, start, np.maximum(first_low - 1, start), **strokes.how)
+    low_to, sigma = ramp_start(time, height, np.minimum(last_low + 1, end - 1), end - 1, **strokes.how)
     low_from = np.where(first_low > start, low_from, 0.5 * (began + time[start]))
     seen = last_low < end - 1
     low_to = np.where(seen, low_to, 0.5 * (ended + time[end - 1]))
-    sigma = np.where(seen, sigma, np.hypot((ended - time[end - 1]) / np.sqrt(12.0), 0.1 * dips.interval))
+    sigma = np.where(seen, sigma, np.hypot((ended - time[end - 1]) / np.sqrt(12.0), 0.1 * strokes.interval))
     low_from, low_to = np.clip(low_from, began, ended), np.clip(low_to, began, ended)
     middle = 0.5 * (low_from + low_to)
     # the level of the hold is known no better than to half the noise, and the way up meets it that much sooner or later
-    blur = 0.5 * dips.noise * (ended - np.maximum(low_to, middle)) / np.maximum(deepest, 1e-9)
+    blur = 0.5 * strokes.noise * (ended - np.maximum(low_to, middle)) / np.maximum(deepest, 1e-9)
     sigma = np.hypot(np.hypot(sigma, blur), np.maximum(middle - low_to, 0.0))
     return np.minimum(low_from, middle), np.maximum(low_to, middle), sigma
 
 
-def _places(
-    trace: Trace, lap: IntArray, events: dict[str, tuple[FloatArray, FloatArray]], interval: float
-) -> dict[str, FloatArray]:
-    """Where each event (name -> time, its standard uncertainty) lies in its lap, with the standard uncertainty."""
-    out = {}
-    for name, (when, sigma) in events.items():
-        before, there, after = trace.place_at(when + np.array([[-0.5], [0.0], [0.5]]) * interval)
-        out[f"{name}_distance"] = there - trace.lap_place_zero[lap]
-        out[f"{name}_distance_uncertainty"] = np.hypot((after - before) / interval * sigma, trace.place_error[lap])
-    return out
-
-
 def _time_off(
-    dips: _Dips, deepest: FloatArray, began: FloatArray, low_from: FloatArray, low_to: FloatArray, ended: FloatArray
+    strokes: Strokes,
+    deepest: FloatArray,
+    began: FloatArray,
+    low_from: FloatArray,
+    low_to: FloatArray,
+    ended: FloatArray,
 ) -> tuple[FloatArray, FloatArray]:
     """Equivalent time fully off, with its standard uncertainty.
 
     The trapezium rule from the last sample before to the first after has no bias, as the bends of the pedal's way lie
     anywhere between samples; its scatter grows as the ramps shorten.
     """
-    time, depth, start, end, interval = dips.time, dips.depth, dips.start, dips.end, dips.interval
+    time, depth, start, end, interval = strokes.time, strokes.depth, strokes.start, strokes.end, strokes.interval
     area = np.append(0.0, np.cumsum(0.5 * (depth[1:] + depth[:-1]) * np.diff(time)))
     outer = np.minimum(np.searchsorted(time, ended), len(time) - 1)
     inner = np.maximum(np.searchsorted(time, began) - 1, 0)
-    lost = area[np.where(dips.cut_end, end - 1, outer)] - area[np.where(dips.cut_start, start, inner)]
+    lost = area[np.where(strokes.cut_end, end - 1, outer)] - area[np.where(strokes.cut_start, start, inner)]
     steep = [interval / np.maximum(ramp, 1e-9) for ramp in (low_from - began, ended - low_to)]
     down, up = (np.clip(0.053 * ratio, 0.02, 1.0 / np.sqrt(12.0)) for ratio in steep)
     few = np.where(end - start <= 2, 0.3 * interval / (end - start), 0.0)  # the lowest was hardly seen
-    noise = dips.noise**2 * ((ended - began) * interval + (ended - began) ** 2 / 9.0)  # of samples, and of what full is
+    noise = strokes.noise**2 * (
+        (ended - began) * interval + (ended - began) ** 2 / 9.0
+    )  # of samples, and of what full is
     return lost, np.sqrt((np.hypot(down, up) * deepest * interval) ** 2 + few**2 + noise)
 
 
-def _pedal_noise(depth: FloatArray, margin: int) -> float:
-    """Noise (1 sigma) of the pedal where it stands at full throttle, quantisation included.
-
-    Samples within `margin` of a pedal that moves are left out.
-    """
-    moving = np.abs(depth) >= 0.03
-    count = np.concatenate([np.zeros(margin + 1), np.cumsum(moving), np.full(margin, moving.sum())])
-    still = count[2 * margin + 1 :] == count[: -2 * margin - 1]
-    steps = np.diff(depth)[still[1:] & still[:-1]]
-    if steps.size < 8:
-        return float(quantum(depth) / np.sqrt(12.0))
-    noise = float(np.sqrt(np.mean(steps**2) / 2.0))
-    stuck = np.mean(depth[still] <= depth[still].min() + 1e-9)
-    if stuck > 0.3:  # readings stop at the top, so only the lower half of the noise is seen: sqrt(1/2 - 1/(2 pi)) of it
-        noise /= 0.584
-    return float(max(noise, quantum(depth) / np.sqrt(12.0)))
-
-
-def _after_hole(trace: Trace, seen: IntArray, time: FloatArray, max_gap: float | None) -> NDArray[np.bool_]:
-    """Whether a hole lies before each throttle sample; one more entry for the end of the data."""
-    steps = np.diff(time)
-    if max_gap is None and trace.gridded:
-        hole = np.diff(seen) > 1  # rows of a frame are even in distance, not in time
-    else:
-        hole = steps > (3.0 * float(np.median(steps)) if max_gap is None else max_gap)
-    return np.concatenate([[True], hole, [True]])
-
-
-def _dips(depth: FloatArray, hole: NDArray[np.bool_], leave: float, enter: float) -> tuple[IntArray, IntArray]:
-    """Runs of samples deeper than `leave` that somewhere go deeper than `enter`, never across a hole."""
-    inside = depth > leave
-    start = np.flatnonzero(inside & (hole[:-1] | ~np.append(False, inside[:-1])))
-    end = np.flatnonzero(inside & (hole[1:] | ~np.append(inside[1:], False))) + 1
-    deep = over_runs(np.maximum, depth, start, end) > enter
-    return start[deep], end[deep]
-
-
-def _speed_lost(
-    trace: Trace,
-    time: FloatArray,
-    start: IntArray,
-    end: IntArray,
-    began: FloatArray,
-    ended: FloatArray,
-) -> FloatArray:
-    speed = trace.channel("speed")
-    if speed is None:
-        return np.full(start.size, np.nan)
-    known = np.isfinite(speed) & np.isfinite(trace.time)
-    here = np.interp(time, trace.time[known], speed[known])
-    first, last = np.interp(began, time, here), np.interp(ended, time, here)
-    return first - np.minimum(np.minimum(over_runs(np.minimum, here, start, end), last), first)
-
-
-def _brake_used(
-    trace: Trace, seen: IntArray, start: IntArray, end: IntArray, share: float, pressure: float
-) -> pd.api.extensions.ExtensionArray:
-    brake, limit = trace.channel("brake"), share
+def _brake_used(strokes: Strokes, share: float, pressure: float) -> pd.api.extensions.ExtensionArray:
+    brake, is_share = brake_of(strokes.trace)
     if brake is None:
-        brake, limit = trace.channel("brake_pressure"), pressure
-        if brake is not None:
-            brake = brake - float(np.nanquantile(brake, 0.1))
-    if brake is None:
-        return pd.array([pd.NA] * start.size, dtype="boolean")
-    most = over_runs(np.maximum, np.nan_to_num(brake[seen]), start, end)
-    return pd.array(most > limit, dtype="boolean")
+        return pd.array([pd.NA] * strokes.start.size, dtype="boolean")
+    return pd.array(strokes.most(brake) > (share if is_share else pressure), dtype="boolean")
 
 
-def _shifted(
-    trace: Trace, start: IntArray, end: IntArray, seen: IntArray, after: FloatArray, ratio_drop: float
-) -> NDArray[np.bool_]:
+def _shifted(strokes: Strokes, after: FloatArray, ratio_drop: float) -> NDArray[np.bool_]:
     """Whether a higher gear is in at the time `after` than before the dip, by the gear or by the ratio of speeds."""
-    before = np.maximum(seen[start] - 1, 0)
+    trace, start = strokes.trace, strokes.start
+    before = np.maximum(strokes.seen[start] - 1, 0)
     known = np.flatnonzero(np.isfinite(trace.time))
     later = known[np.clip(np.searchsorted(trace.time[known], after), 0, len(known) - 1)]
     shifted = np.zeros(start.size, dtype=bool)

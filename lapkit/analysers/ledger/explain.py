@@ -4,21 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from html import escape
-from typing import Any, overload
+from typing import overload
 
 import numpy as np
 import pandas as pd
 
-from lapkit.analysers.lap.corners import corners
-from lapkit.analysers.lap.delta import delta, losses
-from lapkit.analysers.lap.lifts import lifts
-from lapkit.analysers.lap.markers import describe_place
 from lapkit.analysers.ledger.energy import LongitudinalModel
-from lapkit.analysers.ledger.findings import LEAST, Zone, names_of, standing_out, zones
+from lapkit.analysers.ledger.findings import LEAST, Zone, standing_out, zones
 from lapkit.analysers.ledger.ledger import SIGNIFICANT, Ledger, ledger
-from lapkit.channels import from_si
+from lapkit.analysers.ledger.two_laps import TwoLaps
 from lapkit.model.frame import attribute
 from lapkit.model.show import clock, plain
 
@@ -26,14 +21,8 @@ CAUTION = (
     "Figures describe what was recorded; they do not say what is safe. A lift moved later or a speed raised in a real "
     "car is for the driver and qualified people to judge, within the series' and the track's rules and the makers' limits."
 )
-BEFORE_CORNER = 250.0
-"""m. A lift that begins nearer than this before a corner, and lasts into it, is made for it (chosen, no source)."""
 MATTERS = 0.25
 """Share of the lap-time difference from which on the unexplained is worth a sentence though inside its noise (chosen)."""
-
-
-Event = dict[str, Any]
-"""A row of a table of events."""
 MOST_SENTENCES = 6
 """What a driver listens to; the trifles come last and are left out (chosen)."""
 
@@ -124,17 +113,21 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
     >>> "made in corner 1 with the throttle" in why[1], why.to_try.split(":")[0]
     (True, 'To try in corner 1')
     """
-    pair = _Pair.of(lap, reference)
+    pair = TwoLaps.of(lap, reference)
     if not np.isfinite(pair.total):
-        return Explanation((*pair.on_the_clock(), *pair.befell()), "", None)
+        return Explanation((*_on_the_clock(pair), *_befell(pair)), "", None)
     book = ledger(lap, reference, model=model)
     if not book.model.ok:
-        said = [*pair.on_the_clock(), *pair.befell(), *_refused(book)]
-        return Explanation(tuple(said[:MOST_SENTENCES]), _to_try(pair, pair.worst_corner()), book)
+        said = [*_on_the_clock(pair), *_befell(pair), *_refused(book)]
+        corner = pair.worst_corner()
+        row = pair.corners[0].get(corner, {"start_distance": 0.0, "end_distance": 0.0})
+        advice = _to_try(pair, corner, row["start_distance"], row["end_distance"])
+        return Explanation(tuple(said[:MOST_SENTENCES]), advice, book)
     made, against = _told(pair, book)
-    at_pedals = bool(made) and bool({"throttle", "brake"} & set(made[0].parts))
     said = _from_ledger(pair, book, made, against)
-    return Explanation(tuple(said[:MOST_SENTENCES]), _to_try(pair, made[0].corner if at_pedals else ""), book)
+    at_pedals = bool(made) and bool(made[0].corner) and bool({"throttle", "brake"} & set(made[0].parts))
+    advice = _to_try(pair, made[0].corner, made[0].start, made[0].end) if at_pedals else ""
+    return Explanation(tuple(said[:MOST_SENTENCES]), advice, book)
 
 
 def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
@@ -162,41 +155,43 @@ def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
     >>> len(summary(session.lap(8), session.best()))
     3
     """
-    return _Pair.of(lap, reference).on_the_clock()
+    return _on_the_clock(TwoLaps.of(lap, reference))
 
 
 # ------------------------------------------------------------------------- sentences
 
 
-def _told(pair: _Pair, book: Ledger) -> tuple[list[Zone], list[Zone]]:
+def _told(pair: TwoLaps, book: Ledger) -> tuple[list[Zone], list[Zone]]:
     about = pair.frames[0].attrs
     return standing_out(
         book, zones(book, pair.begins(), markers=about.get("markers"), length=about.get("track_length"))
     )
 
 
-def _to_try(pair: _Pair, corner: str) -> str:
-    """Say what the faster of two laps did in a corner."""
+def _to_try(pair: TwoLaps, corner: str, low: float, high: float) -> str:
+    """Say what the faster of two laps did for a corner, between two places."""
     side = 1 if pair.total > 0 else 0
-    lift, row = pair.lift(side, corner), pair.corner(side, corner)
-    if not abs(pair.total) > pair.noise or lift is None or row is None or pair.hit(1 - side, row):
+    lift, row = pair.lift(low, high)[side], pair.corner(corner)[side]
+    if not abs(pair.total) > pair.noise or lift is None or row is None or pair.hit(1 - side, low, high):
         return ""
     lowest = "" if np.isnan(row["min_speed"]) else f", and went no slower than {pair.speed(row['min_speed'])}"
+    braking = pair.braking(low, high)[side]
+    braked = "" if braking is None else f", braked {pair.at(side, braking)} for {braking['duration']:.2f} s"
     return (
         f"To try in corner {corner}: what {pair.names[side]} did. It lifted {pair.at(side, lift)} to "
-        f"{100 * lift['min_throttle']:.0f} % of throttle, was back on full after {lift['duration']:.2f} s{lowest}."
+        f"{100 * lift['min_throttle']:.0f} % of throttle{braked}, was back on full after {lift['duration']:.2f} s{lowest}."
     )
 
 
-def _from_ledger(pair: _Pair, book: Ledger, made: list[Zone], against: list[Zone]) -> list[str]:
+def _from_ledger(pair: TwoLaps, book: Ledger, made: list[Zone], against: list[Zone]) -> list[str]:
     equal = abs(pair.total) <= pair.noise
     word, back = ("lost", "gained") if equal else ("made", "won back") if pair.total > 0 else ("gained", "given back")
 
     def part(zone: Zone, word: str) -> str:
-        how = f"{zone.where} {zone.by}" if zone.segment else f"by the speed brought over the line{pair.start(book)}"
+        how = f"{zone.where} {zone.by}" if zone.segment else f"by the speed brought over the line{_start(pair, book)}"
         return f"{abs(zone.made):.3f} s (±{zone.noise:.3f}) was {word} {how}"
 
-    out = [pair.difference(), *pair.befell()]
+    out = [_difference(pair), *_befell(pair)]
     if made:
         most = made[0]
         of = "All the same, " if equal else "Of this, " if abs(most.made) <= abs(pair.total) else ""
@@ -214,15 +209,19 @@ def _from_ledger(pair: _Pair, book: Ledger, made: list[Zone], against: list[Zone
         out.append(f"{of}{_listed([part(zone, back) for zone in against[:2]])}.")
     out += _unexplained(pair, book)
     if len(out) < 3:
-        out.append("Nothing else stands out of its own uncertainty." if made or against else pair.what())
+        out.append("Nothing else stands out of its own uncertainty." if made or against else _what(pair))
     return out
 
 
-def _paid(pair: _Pair, book: Ledger, zone: Zone, word: str) -> list[str]:
+def _paid(pair: TwoLaps, book: Ledger, zone: Zone, word: str) -> list[str]:
     """What the clock showed on the straight after, if that is where the corner was paid for."""
     rows = book.segments
     after = rows.index[(rows["start_distance"] >= zone.end - 1e-6) & (rows["part"] == "straight")]
-    if not zone.corner or not len(after) or abs(rows.loc[after[0], "start_distance"] - zone.end) > pair.reach:
+    if (
+        not zone.corner
+        or not len(after)
+        or abs(rows.loc[after[0], "start_distance"] - zone.end) > 2.0 * float(attribute(pair.frames[0], "step"))
+    ):
         return []
     row = rows.loc[after[0]]
     known = pair.places.loc[pair.places["segment"] == row["segment"], "time_lost_uncertainty"]
@@ -234,7 +233,7 @@ def _paid(pair: _Pair, book: Ledger, zone: Zone, word: str) -> list[str]:
     return [f"On the clock {abs(lost):.3f} s was {verb} only on the {row['segment']}."]
 
 
-def _unexplained(pair: _Pair, book: Ledger) -> list[str]:
+def _unexplained(pair: TwoLaps, book: Ledger) -> list[str]:
     if "unexplained" not in book.causes:
         return []
     noise = SIGNIFICANT * book.lap_uncertainties["unexplained"]
@@ -259,253 +258,85 @@ def _refused(book: Ledger) -> list[str]:
     return out
 
 
-# --------------------------------------------------------------------------- the two laps
+# ------------------------------------------------------------- without a model of the car
 
 
-@dataclass(frozen=True)
-class _Pair:
-    """Two laps, the one explained first, with their events."""
-
-    frames: tuple[pd.DataFrame, pd.DataFrame]
-    names: tuple[str, str]
-    places: pd.DataFrame  # of `losses`
-    total: float
-    noise: float  # two standard uncertainties of it
-
-    @classmethod
-    def of(cls, lap: pd.DataFrame, reference: pd.DataFrame) -> _Pair:
-        table = delta(lap, reference)
-        total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
-        return cls(
-            (lap, reference),
-            names_of(lap.attrs, reference.attrs),
-            losses(table, count=None),
-            total,
-            SIGNIFICANT * sigma,
-        )
-
-    @cached_property
-    def corners(self) -> list[dict[str, Event]]:
-        """Corners of each lap, by their names."""
-        return [{str(row["corner"]): row for row in _events(corners(frame))} for frame in self.frames]
-
-    @cached_property
-    def lifts(self) -> list[list[Event]]:
-        """Lifts of each lap, gear changes not counted."""
-        return [_lifts(frame) for frame in self.frames]
-
-    @property
-    def sign(self) -> float:
-        return -1.0 if float(self.places["time_lost"].sum()) < 0 else 1.0
-
-    @property
-    def reach(self) -> float:
-        return 2.0 * float(attribute(self.frames[0], "step"))
-
-    @property
-    def unit(self) -> str:
-        return str(attribute(self.frames[0], "speed_unit"))
-
-    def speed(self, value: float) -> str:
-        """Write a speed, m/s, in the person's unit."""
-        return f"{from_si(float(value), self.unit, 'speed'):.1f} {self.unit}"
-
-    def corner(self, side: int, corner: str) -> Event | None:
-        """The row of a corner in one of the laps."""
-        return self.corners[side].get(corner)
-
-    def lift(self, side: int, corner: str) -> Event | None:
-        """The lift made for a corner: the longest that begins in it, or shortly before and lasts into it."""
-        row = self.corner(side, corner)
-        if row is None:
-            return None
-        low, start, end = row["start_distance"] - BEFORE_CORNER, row["start_distance"], row["end_distance"]
-        near = [
-            lift for lift in self.lifts[side] if low <= lift["start_distance"] <= end and lift["end_distance"] > start
-        ]
-        return max(near, key=lambda lift: float(lift["full_lift_time"]), default=None)
-
-    def begins(self) -> dict[str, float]:
-        """Where the first of the two laps lifted for each corner."""
-        found = {name: [lift for side in (0, 1) if (lift := self.lift(side, name))] for name in self.corners[0]}
-        return {name: min(float(lift["start_distance"]) for lift in both) for name, both in found.items() if both}
-
-    def at(self, side: int, lift: Event) -> str:
-        """Where a lift began: by the nearest marker, else from the line."""
-        about, start = self.frames[side].attrs, float(lift["start_distance"])
-        beside = describe_place(start, about.get("markers"), length=about.get("track_length"))
-        return beside or f"{start:.0f} m from the line"
-
-    # ---- what befell the car
-
-    def befell(self) -> list[str]:
-        """What else happened to either lap, where the session was marked with it: one sentence, or none."""
-        parts = [
-            f"{name} {_befallen(mark)}"
-            for name, frame in zip(self.names, self.frames, strict=True)
-            for mark in frame.attrs.get("marks") or []
-        ]
-        if not parts:
-            return []
-        said = _listed(parts)
-        return [f"L{said[1:]}: do not lay that at the driving or the setup."]
-
-    def hit(self, side: int, row: Event) -> bool:
-        """Whether something befell a lap between the way into a corner and its end."""
-        marks = self.frames[side].attrs.get("marks") or []
-        low, high = float(row["start_distance"]) - BEFORE_CORNER, float(row["end_distance"])
-        return any(mark["start_distance"] < high and mark["end_distance"] >= low for mark in marks)
-
-    # ---- facts
-
-    def facts(self, zone: Zone) -> list[str]:
-        """What was done differently in a zone, beyond the uncertainty."""
-        if not zone.corner:
-            return []
-        out = self.way_facts(zone) if "longer_way" in zone.parts else []
-        out += self.lift_facts(zone.corner) if {"throttle", "brake"} & set(zone.parts) else []
-        return out + self.lowest_facts(zone.corner)
-
-    def lift_facts(self, corner: str) -> list[str]:
-        """What differed between the two laps' lifts for a corner."""
-        mine, theirs = (self.lift(side, corner) for side in (0, 1))
-        if mine is None and theirs is None:
-            return []
-        if mine is None or theirs is None:
-            side, lift = (0, mine) if mine is not None else (1, theirs)
-            assert lift is not None
-            return [f"only {self.names[side]} lifted ({self.at(side, lift)}, {lift['duration']:.2f} s)"]
-        facts = []
-        if moved := _change(mine, theirs, "start_distance", 0.5):
-            facts.append(
-                f"the lift began {abs(moved):.0f} m {'earlier' if moved < 0 else 'later'} ({self.at(0, mine)})"
-            )
-        if longer := _change(mine, theirs, "duration", 0.005):
-            facts.append(
-                f"{'' if facts else 'the lift '}lasted {abs(longer):.2f} s {'longer' if longer > 0 else 'less'} "
-                f"({mine['duration']:.2f} s)"
-            )
-        if deeper := _change(mine, theirs, "min_throttle", 0.02):
-            facts.append(
-                f"the throttle went {abs(100 * deeper):.0f} % {'lower' if deeper < 0 else 'less low'} "
-                f"(to {100 * mine['min_throttle']:.0f} %)"
-            )
-        return facts
-
-    def lowest_facts(self, corner: str) -> list[str]:
-        """By how much the lowest speed of a corner differed."""
-        mine, theirs = (self.corner(side, corner) for side in (0, 1))
-        if mine is None or theirs is None or not (change := _change(mine, theirs, "min_speed", 0.0)):
-            return []
-        return [f"the lowest speed was {self.speed(abs(change))} {'lower' if change < 0 else 'higher'}"]
-
-    def way_facts(self, zone: Zone) -> list[str]:
-        """How much longer the way through a zone was."""
-        if not all("path" in frame.columns for frame in self.frames):
-            return []
-        inside = [
-            f.loc[(f.index >= zone.start) & (f.index <= zone.end), "path"].to_numpy(np.float64) for f in self.frames
-        ]
-        longer = float((inside[0][-1] - inside[0][0]) - (inside[1][-1] - inside[1][0])) if len(inside[0]) else np.nan
-        error = np.hypot.reduce([float(frame.attrs.get("place_error") or 0.0) for frame in self.frames]) * np.sqrt(2.0)
-        if not abs(longer) > max(SIGNIFICANT * error, 0.05):
-            return []
-        return [f"the way was {abs(longer):.1f} m {'longer' if longer > 0 else 'shorter'}"]
-
-    def start(self, book: Ledger) -> str:
-        """How much slower a lap began: the difference of energy there by the speed."""
-        usual = float(np.mean([frame["speed"].iloc[0] for frame in self.frames]))
-        change = float(book.places["energy_difference"].iloc[0]) / usual
-        return f" ({self.speed(abs(change))} {'less' if change < 0 else 'more'})" if np.isfinite(change) else ""
-
-    # ---- without a model of the car
-
-    def on_the_clock(self) -> list[str]:
-        return [self.difference(), self.where(), self.what()]
-
-    def difference(self) -> str:
-        first, second = self.names
-        if not np.isfinite(self.total):
-            return f"L{first[1:]} and {second} are not both whole laps, so there is no lap-time difference to explain."
-        times = [clock(attribute(frame, "lap_time")) for frame in self.frames]
-        said = (
-            f"L{first[1:]} ({times[0]} s) was {abs(self.total):.3f} s {'slower' if self.total >= 0 else 'faster'} "
-            f"than {second} ({times[1]} s)"
-        )
-        if abs(self.total) <= self.noise:
-            return f"{said}, but that is only sure to ±{self.noise:.3f} s: the two may be equal."
-        return f"{said}, sure to ±{self.noise:.3f} s."
-
-    def where(self) -> str:
-        known = self.places[np.isfinite(self.places["time_lost"].to_numpy())]
-        rows = known.iloc[np.argsort(-self.sign * known["time_lost"].to_numpy(), kind="stable")]
-        size = self.sign * rows["time_lost"].to_numpy()
-        sure = np.abs(size) > SIGNIFICANT * rows["time_lost_uncertainty"].to_numpy()
-        word, back = ("loss", "won back") if self.sign > 0 else ("gain", "given back")
-        if not (sure & (size > 0)).any():
-            return f"No single part of the lap stands out: no {word} is larger than its own uncertainty."
-        places = [f"{'on the' if 'straight' in name else 'in'} {name}" for name in rows["segment"]]
-        parts = [
-            f"{size[k]:.3f} s {places[k]} ({rows['start_distance'].iloc[k]:.0f} to {rows['end_distance'].iloc[k]:.0f} m)"
-            for k in np.flatnonzero(sure & (size > 0))[:2]
-        ]
-        said = f"The largest {word if len(parts) == 1 else 'losses' if self.sign > 0 else 'gains'} "
-        said += f"{'was' if len(parts) == 1 else 'were'} {' and '.join(parts)}"
-        if sure[-1] and size[-1] < 0:
-            said += f"; {-size[-1]:.3f} s was {back} {places[-1]}"
-        return said + "."
-
-    def worst_corner(self) -> str:
-        """The corner in, or before, the segment where the clock shows most of the difference; "" where there is none."""
-        rows = list(self.corners[0].values())
-        change = self.sign * self.places["time_lost"].to_numpy()
-        if not rows or not np.isfinite(change).any():
-            return ""
-        at = float(self.places["start_distance"].iloc[int(np.nanargmax(change))])
-        before = [row for row in rows if row["start_distance"] <= at + 1e-6]
-        return str((before or rows)[-1]["corner"])
-
-    def what(self) -> str:
-        """What differed in the corner behind the largest change."""
-        corner = self.worst_corner()
-        if not corner:
-            return "No corner was found, so the driving cannot be compared corner by corner."
-        speeds = [np.nan if (row := self.corner(side, corner)) is None else row["min_speed"] for side in (0, 1)]
-        same = "was the same" if np.isfinite(speeds).all() else "is not known of both laps"
-        lowest = self.lowest_facts(corner) or [f"the lowest speed {same}"]
-        if not all("throttle" in frame.columns for frame in self.frames):
-            lifted = ["there is no throttle to say more"]
-        elif not any(self.lift(side, corner) is not None for side in (0, 1)):
-            lifted = ["there was no lift"]
-        else:
-            lifted = self.lift_facts(corner) or ["the lift was the same as far as the data can tell"]
-        return f"In corner {corner} {_listed(lowest + lifted)}."
+def _on_the_clock(pair: TwoLaps) -> list[str]:
+    return [_difference(pair), _where(pair), _what(pair)]
 
 
-def _befallen(mark: Event) -> str:
-    """What befell a lap, where, and what it took, in words."""
-    kind, lost = str(mark["kind"]), float(mark["time_lost"])
-    where = f"{'from' if kind in ('tow', 'lost time') else 'at'} {float(mark['start_distance']):.0f} m"
-    took = f", {abs(lost):.2f} s {'lost' if lost > 0 else 'gained'}" if abs(lost) >= 0.005 else ""
-    return f"is marked: {kind} {where + (' on' if where.startswith('from') else '')}{took}"
+def _difference(pair: TwoLaps) -> str:
+    first, second = pair.names
+    if not np.isfinite(pair.total):
+        return f"L{first[1:]} and {second} are not both whole laps, so there is no lap-time difference to explain."
+    times = [clock(attribute(frame, "lap_time")) for frame in pair.frames]
+    said = (
+        f"L{first[1:]} ({times[0]} s) was {abs(pair.total):.3f} s {'slower' if pair.total >= 0 else 'faster'} "
+        f"than {second} ({times[1]} s)"
+    )
+    if abs(pair.total) <= pair.noise:
+        return f"{said}, but that is only sure to ±{pair.noise:.3f} s: the two may be equal."
+    return f"{said}, sure to ±{pair.noise:.3f} s."
 
 
-def _events(table: pd.DataFrame) -> list[Event]:
-    """The rows of a table of events, one after the other."""
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+def _befell(pair: TwoLaps) -> list[str]:
+    """What else happened to either lap, where the session was marked with it: one sentence, or none."""
+    parts = []
+    for side, name in enumerate(pair.names):
+        for mark in pair.marks(side):
+            kind, lost = str(mark["kind"]), float(mark["time_lost"])
+            at = f"{float(mark['start_distance']):.0f} m"
+            where = f"from {at} on" if kind in ("tow", "lost time") else f"at {at}"
+            took = f", {abs(lost):.2f} s {'lost' if lost > 0 else 'gained'}" if abs(lost) >= 0.005 else ""
+            parts.append(f"{name} is marked: {kind} {where}{took}")
+    return [f"L{_listed(parts)[1:]}: do not lay that at the driving or the setup."] if parts else []
 
 
-def _lifts(frame: pd.DataFrame) -> list[Event]:
-    if "throttle" not in frame.columns or attribute(frame, "full_throttle") is None:
-        return []
-    return [row for row in _events(lifts(frame)) if row["kind"] == "lift"]
+def _where(pair: TwoLaps) -> str:
+    known = pair.places[np.isfinite(pair.places["time_lost"].to_numpy())]
+    rows = known.iloc[np.argsort(-pair.sign * known["time_lost"].to_numpy(), kind="stable")]
+    size = pair.sign * rows["time_lost"].to_numpy()
+    sure = np.abs(size) > SIGNIFICANT * rows["time_lost_uncertainty"].to_numpy()
+    word, back = ("loss", "won back") if pair.sign > 0 else ("gain", "given back")
+    if not (sure & (size > 0)).any():
+        return f"No single part of the lap stands out: no {word} is larger than its own uncertainty."
+    places = [f"{'on the' if 'straight' in name else 'in'} {name}" for name in rows["segment"]]
+    parts = [
+        f"{size[k]:.3f} s {places[k]} ({rows['start_distance'].iloc[k]:.0f} to {rows['end_distance'].iloc[k]:.0f} m)"
+        for k in np.flatnonzero(sure & (size > 0))[:2]
+    ]
+    said = f"The largest {word if len(parts) == 1 else 'losses' if pair.sign > 0 else 'gains'} "
+    said += f"{'was' if len(parts) == 1 else 'were'} {' and '.join(parts)}"
+    if sure[-1] and size[-1] < 0:
+        said += f"; {-size[-1]:.3f} s was {back} {places[-1]}"
+    return said + "."
 
 
-def _change(mine: Event, theirs: Event, name: str, least: float) -> float:
-    """The difference of two events, 0 where it is inside its uncertainty."""
-    moved = float(mine[name] - theirs[name])
-    sigma = float(np.hypot.reduce([float(row.get(f"{name}_uncertainty", 0.0)) for row in (mine, theirs)]))
-    return moved if abs(moved) > max(SIGNIFICANT * sigma, least) else 0.0
+def _what(pair: TwoLaps) -> str:
+    """What differed in the corner behind the largest change."""
+    corner = pair.worst_corner()
+    if not corner:
+        return "No corner was found, so the driving cannot be compared corner by corner."
+    rows = pair.corner(corner)
+    known = np.isfinite([np.nan if row is None else row["min_speed"] for row in rows]).all()
+    lowest = pair.lowest_facts(corner) or [
+        f"the lowest speed {'was the same' if known else 'is not known of both laps'}"
+    ]
+    low, high = pair.corners[0][corner]["start_distance"], pair.corners[0][corner]["end_distance"]
+    if not pair.known("throttle"):
+        lifted = ["there is no throttle to say more"]
+    elif pair.lift(low, high) == (None, None):
+        lifted = ["there was no lift"]
+    else:
+        lifted = pair.lift_facts(low, high) or ["the lift was the same as far as the data can tell"]
+    return f"In corner {corner} {_listed(lowest + lifted)}."
+
+
+def _start(pair: TwoLaps, book: Ledger) -> str:
+    """How much slower a lap began: the difference of energy there by the speed."""
+    usual = float(np.mean([frame["speed"].iloc[0] for frame in pair.frames]))
+    slower = float(book.places["energy_difference"].iloc[0]) / usual
+    return f" ({pair.speed(abs(slower))} {'less' if slower < 0 else 'more'})" if np.isfinite(slower) else ""
 
 
 def _listed(parts: Sequence[str]) -> str:
