@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -60,17 +60,13 @@ class Weak:
     lap: NDArray[np.intp]
     at: NDArray[np.intp]  # which window of its lap each row is
     noise: float  # of a target, by noise of speed and height from sample to sample, m/s2
-    limited: FloatArray | None = None
+    limited: FloatArray | None = None  # where drive is held by traction rather than power, 0 or 1 at each node
 
     @classmethod
-    def of(cls, inputs: Inputs, knots: FloatArray, window: float, limited: FloatArray | None = None) -> Weak:
-        """Weigh the laps with bumps of `window` metres, one every half of it.
-
-        `limited` (0 or 1 at each node) is where drive is held by traction rather than power.
-        """
+    def of(cls, inputs: Inputs, knots: FloatArray, window: float) -> Weak:
+        """Weigh the laps with bumps of `window` metres, one every half of it."""
         speed = np.maximum(inputs.channels["speed"], 1.0)
-        free = 1.0 if limited is None else 1.0 - limited
-        basis = [*(throttle_ramps(inputs.channels["throttle"], knots) * (free / speed))]
+        basis = [*(throttle_ramps(inputs.channels["throttle"], knots) / speed)]
         names = ["power"] * len(basis)
         basis += [-(speed**2), -np.ones(speed.shape)]
         names += ["drag", "rolling"]
@@ -80,11 +76,25 @@ class Weak:
         if "brake" in inputs.channels:
             basis.append(-inputs.channels["brake"])
             names.append("braking")
-        if limited is not None:
-            basis.append(limited)
-            names.append("traction")
         rows, target, lap, at = _windows(inputs, np.stack(basis, axis=1), window)
-        return cls(rows, target, tuple(names), _blocks(lap, at), lap, at, _noise(inputs, window), limited)
+        return cls(rows, target, tuple(names), _blocks(lap, at), lap, at, _noise(inputs, window))
+
+    def limited_by(self, inputs: Inputs, knots: FloatArray, window: float, limited: FloatArray) -> Weak:
+        """Return the equations with traction where `limited` is 1: only power and traction are weighed anew."""
+        drive = throttle_ramps(inputs.channels["throttle"], knots) * (
+            (1.0 - limited) / np.maximum(inputs.channels["speed"], 1.0)
+        )
+        basis = np.stack([*drive, limited], axis=1)
+        cells = np.concatenate([_cells(inputs, basis), inputs.metres[:, None]], axis=1)
+        sums = _bumped(cells, _width(inputs, window))[self.lap, self.at]
+        rows = sums[:, :-1] / sums[:, -1:]
+        power = len(drive)
+        return replace(
+            self,
+            rows=np.concatenate([rows[:, :power], self.rows[:, power:], rows[:, power:]], axis=1),
+            names=(*self.names, "traction"),
+            limited=limited,
+        )
 
     def apart(self, coefficients: FloatArray) -> float:
         """How far laps differ, at the same place, in what the coefficients leave unexplained, m/s2; NaN for fewer than three.
@@ -131,22 +141,39 @@ def _windows(
     inputs: Inputs, basis: FloatArray, window: float
 ) -> tuple[FloatArray, FloatArray, NDArray[np.intp], NDArray[np.intp]]:
     """The same, with the lap of each window and its number in the lap."""
-    cell = 0.5 * (basis[..., 1:] + basis[..., :-1]) * inputs.metres[:, None, :]
     gain = 0.5 * np.diff(inputs.channels["speed"] ** 2, axis=-1)
     if "z" in inputs.channels:
         gain = gain + STANDARD_GRAVITY * np.diff(inputs.channels["z"], axis=-1)
-    whole = np.concatenate([cell, gain[:, None], inputs.metres[:, None]], axis=1)
-    width = max(3, round(2.0 * window / inputs.step))
-    bump = np.sin(np.pi * (np.arange(width) + 0.5) / width) ** 2
-    stride = max(1, width // 4)
-    none = np.zeros(0, dtype=np.intp)
-    if whole.shape[-1] < width:
-        return np.zeros((0, basis.shape[1])), np.zeros(0), none, none
-    views = np.lib.stride_tricks.sliding_window_view(whole, width, axis=-1)[:, :, ::stride]
-    sums = np.moveaxis(views @ bump, 1, -1)  # laps, windows, coefficients + 2
+    cells = np.concatenate([_cells(inputs, basis), gain[:, None], inputs.metres[:, None]], axis=1)
+    sums = _bumped(cells, _width(inputs, window))
     lap, at = np.nonzero(np.isfinite(sums).all(axis=-1))
     known = sums[lap, at]
     return known[:, :-2] / known[:, -1:], known[:, -2] / known[:, -1], lap, at
+
+
+def _cells(inputs: Inputs, basis: FloatArray) -> FloatArray:
+    """Accelerations times metres, in each cell."""
+    return np.asarray(0.5 * (basis[..., 1:] + basis[..., :-1]) * inputs.metres[:, None, :])
+
+
+def _width(inputs: Inputs, window: float) -> int:
+    """Cells under a bump: four quarters, one of which it moves on by."""
+    return 4 * max(1, round(0.5 * window / inputs.step))
+
+
+def _bumped(cells: FloatArray, width: int) -> FloatArray:
+    """Weigh the last axis with bumps, one every quarter of their width; shape (laps, windows, channels).
+
+    Each quarter is weighed with the four quarters of the bump at once: the sums of four neighbours are a window.
+    """
+    quarter = width // 4
+    bump = (np.sin(np.pi * (np.arange(width) + 0.5) / width) ** 2).reshape(4, quarter)
+    count = cells.shape[-1] // quarter
+    if count < 4:
+        return np.zeros((cells.shape[0], 0, cells.shape[1]))
+    parts = cells[..., : count * quarter].reshape(*cells.shape[:-1], count, quarter) @ bump.T
+    windows = sum((parts[..., k : count - 3 + k, k] for k in range(1, 4)), parts[..., : count - 3, 0])
+    return np.moveaxis(windows, 1, -1)
 
 
 def _noise(inputs: Inputs, window: float) -> float:
@@ -194,8 +221,7 @@ def solve(data: Weak, low: FloatArray, high: FloatArray, *, rounds: int = 5, tun
         ties = _ties(data.names, tie)
         rows = np.concatenate([root[:, None] * data.rows, ties]) / size
         target = np.append(root * data.target, np.zeros(len(ties)))
-        # thousands of windows and a handful of unknowns: the triangle of the QR factors asks the same question
-        triangle = np.asarray(np.linalg.qr(np.column_stack([rows, target]), mode="r"))
+        triangle = _triangle(np.column_stack([rows, target]))
         fitted = lsq_linear(triangle[:, :-1], triangle[:, -1], (low * size, high * size))
         solution = fitted.x / size
         left = np.abs(data.target - data.rows @ solution)
@@ -207,6 +233,18 @@ def solve(data: Weak, low: FloatArray, high: FloatArray, *, rounds: int = 5, tun
         weight = update
     left = data.target - data.rows @ solution
     return Solution(solution, weight, scale, tie, float(np.mean(np.minimum(np.abs(left), 5.0 * scale) ** 2)))
+
+
+def _triangle(rows: FloatArray, part: int = 256) -> FloatArray:
+    """The triangle of the QR factors: thousands of windows and a handful of unknowns, and it asks the same question.
+
+    By parts of so many rows, then of their triangles: large ones are given to threads, which costs more than it saves.
+    """
+    parts = -(-len(rows) // part)
+    filled = np.zeros((parts * part, rows.shape[1]))
+    filled[: len(rows)] = rows
+    triangles = np.asarray(np.linalg.qr(filled.reshape(parts, part, -1), mode="r"))
+    return np.asarray(np.linalg.qr(triangles.reshape(-1, rows.shape[1]), mode="r"))
 
 
 def _ties(names: Sequence[str], weight: float) -> FloatArray:
@@ -232,7 +270,7 @@ def with_traction(
         limited = ((throttle > 0.5 * knots[-1]) & (speed < np.nanquantile(speed, share))).astype(np.float64)
         solution, trial = plain, data
         for _ in range(8):
-            trial = Weak.of(inputs, knots, window, limited)
+            trial = data.limited_by(inputs, knots, window, limited)
             solution = solve(trial, *bounds(trial.names, rolling_band), rounds=2)
             power = np.tensordot(solution.coefficients[: len(knots) - 1], throttle_ramps(throttle, knots), axes=1)
             following = (power / speed > solution.coefficients[-1]).astype(np.float64)
