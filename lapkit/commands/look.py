@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Callable
 from math import inf
 from typing import TYPE_CHECKING
 
@@ -71,67 +72,58 @@ def laps(args: argparse.Namespace) -> None:
 def show_lifts(args: argparse.Namespace) -> None:
     """Print the lifts of a lap."""
     from lapkit.analysers.lap.lifts import lifts
-    from lapkit.model.show import plain
 
-    session = load(args, args.file)
-    lap = session.best_number() if args.lap is None else args.lap
-    session.check(lap)
-    table = lifts(session, lap=lap)
-    if "note" in table.attrs:
-        print(f"lapkit: {plain(table.attrs['note'])}", file=sys.stderr)
-    if args.json:
-        print_json({"lap": lap, "lifts": records(table, [*LIFT_KEYS, *_marker_keys(session, LIFT_EVENTS)])})
-        return
+    def title(session: Session, count: int) -> str:
+        full = "never reached" if session.full_throttle is None else f"{100 * session.full_throttle:.1f} %"
+        return f"{count} throttle lift(s), full throttle reads {full}"
+
     shown = ["start_distance", "end_distance", "duration", "min_throttle", "full_lift_time", "time_to_lowest", "hold_time",
              "recovery_time", "speed_lost", "brake_used", "kind"]  # fmt: skip
-    print_table(
-        session, f"Lap {lap}: {len(table)} throttle lift(s), full throttle reads {_full(session)}", table, shown,
-        beside=_from_markers(session, table, LIFT_EVENTS),
-    )  # fmt: skip
+    _show(args, "lifts", lifts, title, LIFT_KEYS, LIFT_EVENTS, shown)
 
 
 def show_brakings(args: argparse.Namespace) -> None:
     """Print the brakings of a lap."""
     from lapkit.analysers.lap.brakings import brakings
-    from lapkit.model.show import plain
 
-    session = load(args, args.file)
-    lap = session.best_number() if args.lap is None else args.lap
-    session.check(lap)
-    table = brakings(session, lap=lap)
-    if "note" in table.attrs:
-        print(f"lapkit: {plain(table.attrs['note'])}", file=sys.stderr)
-    if args.json:
-        print_json({"lap": lap, "brakings": records(table, [*BRAKING_KEYS, *_marker_keys(session, BRAKING_EVENTS)])})
-        return
-    hardest = "max_brake" if table["max_brake_pressure"].isna().all() else "max_brake_pressure"
-    shown = ["start_distance", "end_distance", "duration", hardest, "start_speed", "end_speed", "speed_lost",
-             "mean_deceleration"]  # fmt: skip
-    print_table(
-        session, f"Lap {lap}: {len(table)} braking(s)", table, shown,
-        beside=_from_markers(session, table, BRAKING_EVENTS),
-    )  # fmt: skip
-
-
-def _full(session: Session) -> str:
-    return "never reached" if session.full_throttle is None else f"{100 * session.full_throttle:.1f} %"
+    shown = ["start_distance", "end_distance", "duration", "max_brake", "max_brake_pressure", "start_speed", "end_speed",
+             "speed_lost", "mean_deceleration"]  # fmt: skip
+    _show(args, "brakings", brakings, lambda _, count: f"{count} braking(s)", BRAKING_KEYS, BRAKING_EVENTS, shown)
 
 
 def show_corners(args: argparse.Namespace) -> None:
     """Print the corners of a lap."""
     from lapkit.analysers.lap.corners import corners
 
+    shown = ["corner", "direction", "start_distance", "min_speed_distance", "end_distance", "entry_speed", "min_speed",
+             "exit_speed", "corner_time", "radius"]  # fmt: skip
+    _show(args, "corners", corners, lambda _, count: f"{count} corner(s)", CORNER_KEYS, CORNER_EVENTS, shown)
+
+
+def _show(
+    args: argparse.Namespace,
+    name: str,
+    analyser: Callable[..., pd.DataFrame],
+    title: Callable[[Session, int], str],
+    keys: list[str],
+    events: dict[str, str],
+    shown: list[str],
+) -> None:
+    """Print a table of one lap; columns that the recording cannot fill are left out for people."""
+    from lapkit.model.show import plain
+
     session = load(args, args.file)
     lap = session.best_number() if args.lap is None else args.lap
     session.check(lap)
-    table = corners(session, lap=lap)
+    table = analyser(session, lap=lap)
+    if "note" in table.attrs:
+        print(f"lapkit: {plain(table.attrs['note'])}", file=sys.stderr)
     if args.json:
-        print_json({"lap": lap, "corners": records(table, [*CORNER_KEYS, *_marker_keys(session, CORNER_EVENTS)])})
+        print_json({"lap": lap, name: records(table, [*keys, *_marker_keys(session, events)])})
         return
-    shown = ["corner", "direction", "start_distance", "min_speed_distance", "end_distance", "entry_speed", "min_speed",
-             "exit_speed", "corner_time", "radius"]  # fmt: skip
-    beside = _from_markers(session, table, CORNER_EVENTS)
-    print_table(session, f"Lap {lap}: {len(table)} corner(s)", table, shown, beside=beside)
+    shown = [column for column in shown if table.empty or not table[column].isna().all()]
+    beside = _from_markers(session, table, events)
+    print_table(session, f"Lap {lap}: {title(session, len(table))}", table, shown, beside=beside)
 
 
 def _marker_keys(session: Session, events: dict[str, str]) -> list[str]:
