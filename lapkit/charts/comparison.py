@@ -46,6 +46,9 @@ REFERENCE_LINE: dict[str, Any] = {
 }  # fmt: skip
 BEHIND_TEXT: dict[str, Any] = {"facecolor": "white", "edgecolor": "none", "pad": 1.5}
 
+REST = 0.02
+"""Share of the brake below which it is at rest (chosen: twice the step of a percent)."""
+
 
 def two_laps(
     lap: pd.DataFrame,
@@ -54,6 +57,7 @@ def two_laps(
     corners: Corners | None = None,
     axes: Iterable[Axes] | None = None,
     speed_unit: str | None = None,
+    title: str | None = None,
 ) -> AxesArray:
     """Draw two laps over each other, and where one lost time to the other.
 
@@ -73,6 +77,9 @@ def two_laps(
         Where to draw: speed, pedals, delta. A new figure of pyplot's by default.
     speed_unit : str, optional
         Unit of speed; ``lap.attrs["speed_unit"]`` by default.
+    title : str, optional
+        The finding, such as ``explain(lap, reference).headline``, which says where time was made; by default where the
+        clock showed most of it.
 
     Returns
     -------
@@ -117,7 +124,9 @@ def two_laps(
             panel.label_outer()
         mark_corners(panels, given)
         _mark_worst(panels, worst)
-        speed.set_title("\n".join(textwrap.wrap(_finding(pair, table, worst), TITLE_WIDTH)), pad=30)
+        speed.set_title(
+            "\n".join(textwrap.wrap(plain(title, 200) if title else _finding(pair, table, worst), TITLE_WIDTH)), pad=30
+        )
         behind.set_xlabel("Distance from the start/finish line (m)", loc="left")
         _note(behind, pair, table)
         speed.figure.align_ylabels(list(panels))
@@ -203,7 +212,7 @@ def _finding(pair: _Pair, table: pd.DataFrame, worst: _Worst | None) -> str:
         return f"L{lap[1:]} and {reference} are not both complete, so there is no lap-time difference"
     if abs(total) <= 2 * sigma:
         return f"L{lap[1:]} and {reference} took the same time, as far as the clock can tell (±{2 * sigma:.3f} s)"
-    most = f": most was {worst.word} {worst.where}" if worst else ""
+    most = f": on the clock most was {worst.word} {worst.where}" if worst else ""
     return f"L{lap[1:]} was {abs(total):.3f} s {'slower' if total > 0 else 'faster'} than {reference}{most}"
 
 
@@ -239,7 +248,8 @@ def _draw_pedals(ax: Axes, pair: _Pair) -> None:
     for channel, sign in (("throttle", 100.0), ("brake", -100.0)):
         have = [(frame, look, values) for frame, look in frames if (values := _values(frame, channel)) is not None]
         for frame, look, values in have:
-            ax.plot(pair.places(frame), sign * values, **look)
+            shown = values if channel == "throttle" else _pressed(values)
+            ax.plot(pair.places(frame), sign * shown, **look)
         drawn += [channel] if have else []
         if not have and channel == "throttle":
             missing.append("no throttle in either lap")
@@ -258,6 +268,14 @@ def _draw_pedals(ax: Axes, pair: _Pair) -> None:
         text, height = "; ".join(missing), (0.03 if drawn else 0.5)
         ax.text(0.008, height, f"N{text[1:]}", transform=ax.transAxes, va="bottom" if drawn else "center", fontsize=SMALL,
                 color=MUTED, zorder=6)  # fmt: skip
+
+
+def _pressed(brake: FloatArray) -> FloatArray:
+    """The brake where it is used, and where it comes on and off: at rest it would lie over the closed throttle."""
+    used = np.nan_to_num(brake) > REST
+    used[1:] |= used[:-1].copy()
+    used[:-1] |= used[1:].copy()
+    return np.where(used, brake, np.nan)
 
 
 def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, worst: _Worst | None) -> None:
@@ -312,7 +330,7 @@ def _mark_worst(panels: AxesArray, worst: _Worst | None) -> None:
     bottom = panels[-1]
     left, right = bottom.get_xlim()
     share = ((worst.start + worst.end) / 2 - left) / (right - left)
-    text = f"{abs(worst.time_lost):.3f} s {worst.word} {worst.where} (±{2 * worst.uncertainty:.3f})"
+    text = f"{abs(worst.time_lost):.3f} s {worst.word} {worst.where} on the clock (±{2 * worst.uncertainty:.3f})"
     half = 0.0045 * len(text)
     bottom.text(float(np.clip(share, 0.15 + half, 1.0 - half)), 0.97, text, transform=bottom.transAxes, ha="center", va="top",
                 color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip

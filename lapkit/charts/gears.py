@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from lapkit.analysers.gears.gearing import Gearing
+from lapkit.analysers.gears.table import rpm
 from lapkit.analysers.gears.words import meets, several_tops
 from lapkit.analysers.lap.markers import describe_place
 from lapkit.channels import FloatArray, from_si
@@ -125,10 +126,6 @@ def engine_over_lap(
     return panel
 
 
-def _rpm(engine_speed: Any) -> float:
-    return from_si(float(engine_speed), "rpm", "angular rate")
-
-
 def _limit(panel: Axes, limit: float, right: float) -> None:
     """The limit as a broken line with its name."""
     panel.axhline(limit, **LIMIT_LINE)
@@ -142,70 +139,46 @@ def _mark_straights(panel: Axes, lap: pd.DataFrame, gearing: Gearing, unit: str,
     length, crowded = float(attribute(lap, "track_length")), len(gearing.straights) > FEW_CORNERS
     for row in gearing.straights.to_dict("records"):
         strong = longest is not None and row["corner"] == longest["corner"]
-        place, engine, most = row["top_speed_distance"], _rpm(row["engine_speed"]), _rpm(row["highest_engine_speed"])
+        place, engine, most = row["top_speed_distance"], rpm(row["engine_speed"]), rpm(row["highest_engine_speed"])
         words = [f"{engine:.0f} rpm" if strong or not crowded else f"{engine:.0f}"]
         if strong or not crowded:
             words.append(f"{from_si(float(row['top_speed']), unit, 'speed'):.1f} {unit}")
             words.append(describe_place(place, markers, length=length, within=NEAR_MARKER))
         room = np.inf if limit is None or limit < most else limit - most
-        under = room < 0.16 * float(np.ptp(panel.get_ylim()))  # no room between the dot and the limit
-        _mark(panel, place, engine, most, words, colour=PLACE if strong else INK, under=under, crowded=crowded)
+        under = room < (0.01 + 0.05 * len(words)) * float(np.ptp(panel.get_ylim()))  # no room between dot and limit
+        _mark(panel, place, engine, most, words, colour=PLACE if strong else INK, under=under)
 
 
 def _mark_lowest(panel: Axes, gearing: Gearing) -> None:
     """The lowest point of each corner; with its engine speed where there are few."""
     crowded = len(gearing.corners) > FEW_CORNERS
     for row in gearing.corners.to_dict("records"):
-        engine, least = _rpm(row["engine_speed"]), _rpm(row["lowest_engine_speed"])
+        engine, least = rpm(row["engine_speed"]), rpm(row["lowest_engine_speed"])
         words = [] if crowded else [f"{engine:.0f} rpm"]
-        _mark(
-            panel,
-            row["min_speed_distance"],
-            engine,
-            least,
-            words,
-            colour=MUTED,
-            under=True,
-            crowded=crowded,
-            hollow=True,
-        )
+        _mark(panel, row["min_speed_distance"], engine, least, words, colour=MUTED, under=True, hollow=True)
 
 
 def _mark(
-    panel: Axes,
-    place: float,
-    engine: float,
-    extreme: float,
-    words: list[str],
-    *,
-    colour: str,
-    under: bool,
-    crowded: bool,
+    panel: Axes, place: float, engine: float, extreme: float, words: list[str], *, colour: str, under: bool,
     hollow: bool = False,
-) -> None:
+) -> None:  # fmt: skip
     """A dot at the mean, a whisker to the extreme of all laps, and words beyond both."""
     if not (np.isfinite(place) and np.isfinite(engine)):
         return
-    panel.plot(
-        [place, place],
-        [engine, extreme],
-        color=colour,
-        linewidth=1.6,
-        marker="_",
-        markersize=6,
-        markevery=[1],
-        zorder=4.5,
-    )
+    panel.plot([place, place], [engine, extreme], color=colour, linewidth=1.6, marker="_", markersize=6, markevery=[1],
+               zorder=4.5)  # fmt: skip
     panel.plot([place], [engine], marker="o", markersize=5.0 if hollow else 7.0, color=colour,
                markerfacecolor="white" if hollow else colour, linestyle="none", zorder=5)  # fmt: skip
     left, right = panel.get_xlim()
     share = (place - left) / (right - left)
     side = "left" if share < 0.06 else "right" if share > 0.94 else "center"
-    strong = colour == PLACE
-    panel.annotate("\n".join(word for word in words if word), (place, min(engine, extreme) if under else max(engine, extreme)),
+    words = [word for word in words if word]
+    if not words:
+        return
+    panel.annotate("\n".join(words), (place, min(engine, extreme) if under else max(engine, extreme)),
                    xytext=(0, -8 if under else 8), textcoords="offset points", ha=side, va="top" if under else "bottom",
-                   fontsize=SMALL, color=colour, weight="bold" if strong else "normal", zorder=6,
-                   bbox=None if crowded and not strong else BEHIND_TEXT)  # fmt: skip
+                   fontsize=SMALL, color=colour, weight="bold" if colour == PLACE else "normal", zorder=6,
+                   bbox=BEHIND_TEXT)  # fmt: skip
 
 
 def _name_gears(panel: Axes, lap: pd.DataFrame, gearing: Gearing, place: FloatArray) -> None:
@@ -232,13 +205,13 @@ def _lap_finding(number: Any, gearing: Gearing | None, limit: float | None) -> s
     longest = None if gearing is None else gearing.longest_straight
     if gearing is None or longest is None or not np.isfinite(longest["engine_speed"]):
         return f"Engine speed over lap {number}"
-    engine = _rpm(longest["engine_speed"])
+    engine = rpm(longest["engine_speed"])
     text = f"At the end of the longest straight the engine turns {engine:.0f} rpm"
     if limit is not None:
         text += f", {abs(limit - engine):.0f} rpm {'below' if limit >= engine else 'above'} the limit"
     fastest = gearing.straights.iloc[int(gearing.straights["engine_speed"].argmax())]
     if fastest["corner"] != longest["corner"]:
-        text += f"; before corner {plain(fastest['corner'], 24)} {_rpm(fastest['engine_speed']):.0f} rpm"
+        text += f"; before corner {plain(fastest['corner'], 24)} {rpm(fastest['engine_speed']):.0f} rpm"
     return text
 
 
@@ -320,14 +293,8 @@ def _line(panel: Axes, along: FloatArray, values: FloatArray, sigma: FloatArray,
                        linewidth=1.0, zorder=5)  # fmt: skip
     unknown = ~np.isfinite(values)
     if unknown.any():
-        panel.plot(
-            along[unknown],
-            np.full(int(unknown.sum()), 0.06),
-            "x",
-            color=MUTED,
-            transform=panel.get_xaxis_transform(),
-            zorder=5,
-        )
+        panel.plot(along[unknown], np.full(int(unknown.sum()), 0.14), "x", color=MUTED, markersize=8, markeredgewidth=1.8,
+                   transform=panel.get_xaxis_transform(), zorder=5)  # fmt: skip
 
 
 def _lap_time_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: np.ndarray) -> None:
@@ -342,17 +309,16 @@ def _lap_time_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest:
         low, high = float(np.nanmin(shown - band)), float(np.nanmax(shown + band))
         span = max(high - low, MIN_SPAN)
         panel.set_ylim((low + high - 1.3 * span) / 2, (low + high + 1.3 * span) / 2)
-        above = own < low + 0.12 * span
-        panel.annotate(f"lap {rows.attrs['lap']} as driven {clock(own)} s", (0.0, own), xycoords=("axes fraction", "data"),
-                       xytext=(4, 3 if above else -3), textcoords="offset points", ha="left", va="bottom" if above else "top",
-                       fontsize=SMALL, color=MUTED, zorder=6)  # fmt: skip
+        unit = " s" if own < 60 else ""
+        panel.annotate(f"dotted: lap {rows.attrs['lap']} as driven, {clock(own)}{unit}", (1.0, 1.0), xycoords="axes fraction",
+                       xytext=(-4, -3), textcoords="offset points", ha="right", va="top", fontsize=SMALL, color=MUTED)  # fmt: skip
     panel.yaxis.set_major_locator(MaxNLocator(7, steps=ROUND_STEPS))
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: clock(value, decimals=2)))
     panel.set_ylabel("Lap time (s)" if not np.nanmax(np.append(seconds, 0.0)) >= 60 else "Lap time (min:s)")
 
 
 def _engine_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: np.ndarray) -> None:
-    limit = _rpm(rows.attrs["rev_limit"])
+    limit = rpm(rows.attrs["rev_limit"])
     engine, sigma, free = (
         from_si(rows[name].to_numpy(np.float64), "rpm", "angular rate")
         for name in ("engine_speed", "engine_speed_uncertainty", "free_engine_speed")

@@ -26,26 +26,28 @@ def compare(args: argparse.Namespace) -> None:
 
     session = load(args, args.file)
     other = load(args, args.other, track=session.track) if args.other is not None else session
-    number = session.last_clean_number() if args.lap is None else args.lap
-    against = args.against if args.against is not None else other.best_number(but=number if other is session else None)
-    for one, chosen in ((session, number), (other, against)):
-        if not one.lap(chosen).attrs["complete"]:
-            raise LapError(
-                f"{one.about['source']}: lap {chosen} does not run from line to line, so it cannot be compared; choose a "
-                "complete lap (see 'lapkit laps')."
-            )
     # two recordings: one model of both, so that swapping the files only changes signs
     model = longitudinal_model(session if other is session else [*usable_laps(session), *usable_laps(other)])
     marked = session.marked(oddities(session, model=model))
-    lap = marked.lap(number)
-    reference = (marked if other is session else other.marked(oddities(other, model=model))).lap(against)
+    other = marked if other is session else other.marked(oddities(other, model=model))
+    number = marked.last_clean_number() if args.lap is None else args.lap
+    against = args.against if args.against is not None else other.best_number(but=number if other is marked else None)
+    if other is marked and number == against:
+        raise LapError(f"lap {number} cannot be compared with itself; name another with --against.")
+    lap, reference = marked.lap(number), other.lap(against)
+    for frame in (lap, reference):
+        if not frame.attrs["complete"]:
+            raise LapError(
+                f"{frame.attrs['source']}: lap {frame.attrs['lap']} does not run from line to line, so it cannot be "
+                "compared; choose a complete lap (see 'lapkit laps')."
+            )
     table = delta(lap, reference)
+    why = explain(lap, reference, model=model)
+    assert why.book is not None, "both laps are whole"
     if args.figure:
         from lapkit.charts import save, two_laps
 
-        save(two_laps(lap, reference), args.figure)
-    why = explain(lap, reference, model=model)
-    assert why.book is not None, "both laps are whole"
+        save(two_laps(lap, reference, title=why.headline), args.figure)
     if args.json:
         told = why.book.to_dict()
         keys = ["segments", "causes", "cells", "carried_in", "total"]

@@ -16,6 +16,10 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 
+SAME_WAY = (
+    60.0  # m; laps of one track run no further apart at one place, whatever the line driven and the drift (chosen)
+)
+LOOKS = 16  # places round the lap at which that is looked at
 MAX_ROWS = 2_000_000  # rows of one lap frame: 2000 km at 1 m; more is a fault in the file, not a lap
 
 
@@ -147,3 +151,38 @@ def attribute(frame: pd.DataFrame, name: str) -> Any:
             f"this frame does not say its '{name}' (frame.attrs['{name}']): give a frame from session.lap(n), "
             "and keep frame.attrs when you build a new frame from it."
         ) from None
+
+
+def check_same_line(frames: Sequence[pd.DataFrame]) -> None:
+    """Refuse laps that count their metres from different start/finish lines, or run round different tracks.
+
+    At the same place of the lap two of them must lie beside each other, but for one and the same shift: two recordings may
+    have their origins apart. Without position all round nothing is looked at.
+
+    Parameters
+    ----------
+    frames : sequence of DataFrame
+        Two lap frames.
+
+    Raises
+    ------
+    FrameError
+        If they do not.
+    """
+    first, second = frames
+    if first.attrs.get("source") == second.attrs.get("source") or not all({"x", "y"} <= set(f.columns) for f in frames):
+        return
+    shares = np.arange(LOOKS) / LOOKS
+    at = [f.iloc[(shares * len(f)).astype(int)][["x", "y"]].to_numpy(np.float64, na_value=np.nan) for f in frames]
+    apart = at[0] - at[1]
+    apart = apart[np.isfinite(apart).all(axis=1)]
+    if len(apart) < LOOKS // 2:
+        return
+    away = float(np.median(np.hypot(*(apart - np.median(apart, axis=0)).T)))
+    if away > SAME_WAY:
+        names = [f"lap {f.attrs.get('lap')} of {f.attrs.get('source')}" for f in frames]
+        raise FrameError(
+            f"{names[0]} and {names[1]} are {away:.0f} m from each other at the same distance from their lines: the lines lie at "
+            "different places, or the tracks differ. Load the second recording with track=first_session.track, or both with "
+            "the same start_line."
+        )

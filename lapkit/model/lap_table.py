@@ -12,11 +12,12 @@ from lapkit.channels import FloatArray
 from lapkit.model.laps import STANDING, Cuts
 from lapkit.model.motion import Motion
 from lapkit.model.noise import white_noise
-from lapkit.model.placing import ODD_LENGTH
+from lapkit.model.placing import CLEAN_NOISE, ODD_LENGTH
 
 FULL_BAND = 0.02  # share below full throttle that still counts as full
 AT_LINE = 3  # samples from the line within which a clock that starts again marks the lap, not a reset
 MIN_STOP = 0.5  # s; standing for less is a bad sample, not a stop
+SLOPE = 0.25  # s either side of a crossing over which it is seen how fast speed changes
 PIT_SPEED = 0.3  # share of the usual speed below which a recording begins or ends in the pits
 
 
@@ -129,7 +130,13 @@ def lap_table(
     inner = slice(segments.leading, segments.leading + len(cuts.time))
     crossing = np.full((3, count + 1), np.nan)
     crossing[0, inner], crossing[1, inner] = speed_at(motion, cuts.time)
-    crossing[2, inner] = cuts.uncertainty
+    at_line = np.interp(cuts.time, motion.time, motion.speed)
+    crossing[2, inner] = np.hypot(cuts.uncertainty, cuts.drift / np.maximum(at_line, STANDING))
+    if motion.noise >= CLEAN_NOISE:  # a line that is not quite where it seems is crossed at another speed
+        around = np.interp(cuts.time[:, None] + np.array([-SLOPE, SLOPE]), motion.time, motion.speed)
+        crossing[1, inner] = np.hypot(
+            crossing[1, inner], np.abs(np.diff(around)[:, 0]) / (2 * SLOPE) * crossing[2, inner]
+        )
     share = np.full(count, np.nan)
     if throttle is not None and full_throttle is not None:
         held = np.append(np.diff(motion.time), 0.0)

@@ -29,7 +29,7 @@ class Cuts:
     Attributes
     ----------
     time, uncertainty : ndarray, shape (m,)
-        Crossings of the line on the recording's clock and their standard uncertainty, s.
+        Crossings of the line on the recording's clock and their standard uncertainty but for drift, s.
     first_number : int
         Number of the lap that begins at the first crossing.
     numbers : ndarray of int, shape (m - 1,), or None
@@ -110,14 +110,12 @@ def position_drift(motion: Motion, ahead: FloatArray, crossing: FloatArray) -> f
 
 
 def with_drift(motion: Motion, cuts: Cuts) -> Cuts:
-    """Add what position drifts between crossings to their uncertainty."""
+    """Say how far position drifts between crossings."""
     line = cuts.line
     assert line is not None and line.heading is not None and motion.x is not None and motion.y is not None
     if len(cuts.time) > 1:
         ahead = (motion.x - line.x) * np.cos(line.heading) + (motion.y - line.y) * np.sin(line.heading)
         cuts.drift = position_drift(motion, ahead, cuts.time)
-        speed = np.maximum(np.interp(cuts.time, motion.time, motion.speed), STANDING)
-        cuts.uncertainty = np.hypot(cuts.uncertainty, cuts.drift / speed)
     return cuts
 
 
@@ -208,9 +206,7 @@ def cut_by_closing(motion: Motion) -> Cuts | None:
     if best is not None:
         length = best_score[1] * spacing
         best.how = (
-            f"No line was given: it was put across the longest straight driven every lap (about {length:.0f} m), "
-            f"at x = {best.line.x:.1f} m, y = {best.line.y:.1f} m. Lap times run from there, not from the official line."
-            if best.line is not None
-            else ""
+            f"No line was given: it was put across the longest straight driven every lap (about {length:.0f} m). "
+            "Lap times run from there, not from the official line."
         )
     return best

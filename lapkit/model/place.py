@@ -23,6 +23,8 @@ SEARCH_SPACING = 3.0  # m between points of the line that are tried in a search
 SEARCH = 45.0  # m either side of the expected place that a position is looked for first
 STRAY = 30.0  # m that the foot of one position may lie from where those around it say
 WIDEST = 60.0  # m off the reference line beyond which a position is not on this track
+EVEN_BEND = 12.0  # m over which its bend is evened: less than a corner, more than what drift makes rough
+DIRECTION_REACH = 3.0  # m either side over which the direction of the line is taken
 ANCHOR_SPACING = 20.0  # m driven between places that are searched for; those between follow from them
 REFERENCE_LAPS = 9  # laps whose median makes the reference line; more cost time and add little
 
@@ -276,6 +278,66 @@ def _search(line: ReferenceLine, x: FloatArray, y: FloatArray, guess: FloatArray
 def bends(line: ReferenceLine) -> FloatArray:
     """Curvature of the line at each of its points, 1/m, left positive."""
     return _shape(line)[2]
+
+
+def bend_about(line: ReferenceLine, place: FloatArray, *, over: float = EVEN_BEND) -> FloatArray:
+    """Return the curvature of the line about given places.
+
+    Parameters
+    ----------
+    line : ReferenceLine
+    place : ndarray, shape (n,)
+        m, may run on over laps.
+    over : float
+        Metres it is evened over: that of a line learnt from drifting laps is rough from point to point.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        1/m, left positive.
+
+    Examples
+    --------
+    >>> angle = 2 * np.pi * np.arange(628) / 628
+    >>> bend_about(closed_line(100 * np.cos(angle), 100 * np.sin(angle)), np.array([0.0, 157.1])).round(3).tolist()
+    [0.01, 0.01]
+    """
+    reach = min(max(1, round(over / 2.0 / line.spacing)), len(line.x) // 2)
+    bend = bends(line)
+    total = np.cumsum(np.concatenate([[0.0], bend[-reach:], bend, bend[:reach]]))
+    even = (total[2 * reach + 1 :] - total[: -2 * reach - 1]) / (2 * reach + 1)
+    return np.asarray(even[np.mod(np.rint(place / line.spacing).astype(np.intp), len(bend))])
+
+
+def directions(
+    line: ReferenceLine, place: FloatArray, *, reach: float = DIRECTION_REACH
+) -> tuple[FloatArray, FloatArray]:
+    """Return which way the line runs: east and north part of its direction.
+
+    Parameters
+    ----------
+    line : ReferenceLine
+    place : ndarray, shape (n,)
+        m, may run on over laps.
+    reach : float
+        Metres either side that it is taken over: a line learnt from noisy laps is rough.
+
+    Returns
+    -------
+    east, north : ndarray, shape (n,)
+
+    Examples
+    --------
+    >>> angle = 2 * np.pi * np.arange(628) / 628
+    >>> east, north = directions(closed_line(100 * np.cos(angle), 100 * np.sin(angle)), np.array([52.36, 157.1]))
+    >>> east.round(1).tolist(), (north + 1e-9).round(1).tolist()
+    ([-0.5, -1.0], [0.9, 0.0])
+    """
+    steps = max(1, round(reach / line.spacing))
+    east, north = (np.roll(values, -steps) - np.roll(values, steps) for values in (line.x, line.y))
+    size = np.hypot(east, north)
+    at = np.mod(np.rint(place / line.spacing).astype(np.intp), len(line.x))
+    return (east / size)[at], (north / size)[at]
 
 
 def blend(

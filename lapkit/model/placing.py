@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
-from lapkit.model.laps import Cuts, position_drift
+from lapkit.model.drift import Drift, find_drift
+from lapkit.model.laps import STANDING, Cuts, position_drift
 from lapkit.model.legs import astray
+from lapkit.model.line import LEAST_FORWARD
 from lapkit.model.motion import Motion
 from lapkit.model.noise import white_noise
-from lapkit.model.place import ReferenceLine, bends, blend, learn_reference, project, shifted
+from lapkit.model.place import ReferenceLine, bend_about, blend, directions, learn_reference, project, shifted
 from lapkit.model.tracks.fit import begins, begun
 from lapkit.model.tracks.track import Track
 from lapkit.model.turned import Turned, match_turning
@@ -31,6 +33,7 @@ OFFSET_WINDOW, PLACE_WINDOW = 19.0, 40.0
 LINE_BEND = 0.003  # 1/m; curvature of a line driven relative to the track that is usual where drivers change lanes
 LINE_MISFIT = 30.0  # m between a crossing and its place beyond which the two are not tied together
 PIN_REACH = 100.0  # m either side of the line over which place is tied to a crossing found by position
+AT_LINE, AT_LINE_NOISE = 0.25, 4.0  # samples of travel and noises from the line at which a crossing is one by position
 STATIONS = 100.0  # m between the places at which laps are compared for that
 MIN_LAPS = 4  # laps that show how position wanders from one to the next
 NO_LAP = "No lap runs from line to line, so a place is simply the metres driven since the recording began."
@@ -38,6 +41,10 @@ NO_LOOP = "Position does not go round a loop with each lap, so a place is a frac
 NO_POSITION = (
     "There is no position, so a place is a fraction of the lap's metres; laps on different lines may be "
     "metres apart at the same place. Position (x, y or latitude, longitude) would settle it; yaw rate would help."
+)
+DRIFTED = (
+    "Position drifts by some {:.2f} m; what the laps show of it by themselves was taken out of places, offsets and the "
+    "crossings it gave (x and y stay as logged), and about {:.2f} m is left."
 )
 COUNTED = 1.0  # m from the metres driven within which logged lap distance says no more than they do
 
@@ -56,10 +63,15 @@ class Placement:
         Track length, m.
     method : str
         "position", "lap distance", "heading turned" or "fraction of lap".
+    cuts : Cuts
+        The crossings; those found by position are put right by as much of its drift as the laps show.
     error : float
         Standard error of place that position noise leaves, m (method "position").
     offset_error : float or None
         Standard error of offset, m.
+    shared_error : float
+        The part of both that is the same in all laps of the recording, m, as far as it is known; it cancels between them, and
+        no number of laps lessens it beside another recording's.
     reference : ReferenceLine or None
     track : Track or None
         The track given, counted from the recording's line; None where none was given.
@@ -74,8 +86,10 @@ class Placement:
     offset: FloatArray | None
     length: float
     method: str
+    cuts: Cuts
     error: float = FLOOR
     offset_error: float | None = None
+    shared_error: float = 0.0
     reference: ReferenceLine | None = None
     track: Track | None = None
     turned: Turned | None = None
@@ -131,10 +145,15 @@ def find_place(
             reference = shifted(reference, begins(reference, cuts.line))
     length = reference.length if reference is not None else length
     guess = _guess(carrier, at, length, length / usual if len(lengths) else 1.0)
-    out = Placement(guess, None, float(length), method, reference=reference, track=track, notes=notes)
+    out = Placement(guess, None, float(length), method, cuts, reference=reference, track=track, notes=notes)
     if reference is not None and motion.x is not None:
-        _project(out, motion, reference, guess)
-        wander = _wander(motion, cuts, reference, out)
+        drift = _project(out, motion, reference, guess)
+        if drift is None:
+            wander = _wander(motion, cuts, reference, out)
+        else:
+            wander, out.shared_error = float(np.hypot(drift.left, drift.shared)), drift.shared
+            cuts = out.cuts = _put_right(cuts, motion, reference, drift)
+            out.notes.append(DRIFTED.format(drift.size, wander))
         out.error = float(np.hypot(out.error, wander if cuts.line is not None else PINNED * wander))
         out.offset_error = float(np.hypot(out.offset_error or 0.0, wander))
         if len(at):
@@ -179,8 +198,8 @@ def _guess(carrier: FloatArray, at: FloatArray, length: float, scale: float) -> 
     return guess
 
 
-def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: FloatArray) -> None:
-    """Place by position, carried by speed from sample to sample as far as position is noisy."""
+def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: FloatArray) -> Drift | None:
+    """Place by position, carried by speed from sample to sample as far as position is noisy; its drift taken out."""
     assert motion.x is not None and motion.y is not None
     used = _fixes(motion)
     x, y, expected, driven = motion.x[used], motion.y[used], guess[used], motion.path[used]
@@ -215,11 +234,39 @@ def _project(out: Placement, motion: Motion, reference: ReferenceLine, guess: Fl
     if lost.any():
         place[lost] = np.interp(driven[lost], driven[~lost], place[~lost])
         beside[lost] = np.nan
+    drift = None
+    if noise >= CLEAN_NOISE and not motion.speed_from_position:
+        time, white = motion.time[used], max(aside, noise * _left(window, apart))
+        drift = find_drift(reference, time, driven, place, beside, noise=white)
+    if drift is not None:
+        east, north = directions(reference, place)
+        beside = beside - drift.along(time, -north, east)
+        slower = 1.0 - bend_about(reference, place) * np.nan_to_num(beside)
+        place = place - drift.along(time, east, north) / np.clip(slower, 0.25, 2.0)
     out.place = motion.path + np.interp(motion.path, driven, place - driven)
     out.offset = np.interp(motion.path, driven, beside)
     out.error = float(np.hypot(noise * _left(window, apart), FLOOR))
     out.offset_error = float(np.hypot(np.hypot(aside, LINE_BEND * apart**2 / 12.0), FLOOR))
     out.method = "position"
+    return drift
+
+
+def _put_right(cuts: Cuts, motion: Motion, reference: ReferenceLine, drift: Drift) -> Cuts:
+    """Put crossings right that were found by position: those at which it says that the car is at the line."""
+    line = cuts.line
+    if line is None or line.heading is None:
+        return cuts
+    assert motion.x is not None and motion.y is not None
+    east, north = np.cos(line.heading), np.sin(line.heading)
+    speed = np.interp(cuts.time, motion.time, motion.speed)
+    x, y = (np.interp(cuts.time, motion.time, values) for values in (motion.x, motion.y))
+    beyond = speed * (cuts.time - np.clip(cuts.time, motion.time[0], motion.time[-1]))
+    ahead = (x - line.x) * east + (y - line.y) * north + beyond
+    by_position = np.abs(ahead) <= AT_LINE_NOISE * motion.noise + AT_LINE * speed * motion.interval
+    runs = directions(reference, np.array([begins(reference, line)]))
+    forward = max(float(runs[0][0] * east + runs[1][0] * north), LEAST_FORWARD) * np.maximum(speed, STANDING)
+    late = np.where(by_position, drift.along(cuts.time, east, north) / forward, 0.0)
+    return replace(cuts, time=cuts.time + late, drift=drift.at_line)
 
 
 def _pin(out: Placement, motion: Motion, cuts: Cuts, guess: FloatArray) -> None:
@@ -267,7 +314,7 @@ def _carried(reference: ReferenceLine, driven: FloatArray, place: FloatArray, of
     known = np.isfinite(place)
     if not known.all():
         place = np.interp(driven, driven[known], place[known])
-    bend = bends(reference)[np.mod(np.rint(place / reference.spacing).astype(np.intp), len(reference.x))]
+    bend = bend_about(reference, place)
     gain = 1.0 / np.clip(1.0 - bend * np.nan_to_num(offset), 0.25, 2.0)
     return np.append(0.0, np.cumsum(np.diff(driven) * 0.5 * (gain[1:] + gain[:-1])))
 

@@ -33,6 +33,7 @@ from lapkit.model.tracks.shapes import complete_corners
 from lapkit.model.tracks.track import Track, no_corners, no_markers, resolve_markers
 
 MAX_GAP = 0.5  # s; longer holes are not interpolated across
+SPOILT = {"contact", "tow", "missed shift"}  # marks of a lap that is not the driver's or the car's own
 MARK_COLUMNS = ["lap", "kind", "start_distance", "end_distance", "time_lost"]
 CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position
 
@@ -109,16 +110,16 @@ class Session:
         self.assumptions.append(self._cuts.how)
         self.assumptions += self._cuts.notes
         self.warnings += self._cuts.warnings
-        self._segments = divide(self._motion, self._cuts, lap=self._optional("lap"))
-        if self._segments.renumbered:
-            self.assumptions.append("The file uses some lap numbers twice; laps are numbered in driving order instead.")
         self._placement = find_place(
             self._motion,
             self._cuts,
             track=self._given,
             **{name: self._optional(name) for name in ("lap_distance", "yaw_rate", "lateral_acceleration")},
         )
-        self._given = self._placement.track
+        self._given, self._cuts = self._placement.track, self._placement.cuts
+        self._segments = divide(self._motion, self._cuts, lap=self._optional("lap"))
+        if self._segments.renumbered:
+            self.assumptions.append("The file uses some lap numbers twice; laps are numbered in driving order instead.")
         self.assumptions += self._placement.notes
         self.warnings += self._placement.warnings
         self._markers, notes = (no_markers(), []) if self._given is None else resolve_markers(
@@ -193,6 +194,8 @@ class Session:
     def marked(self, marks: pd.DataFrame) -> Session:
         """Return the same session, marked with what befell its laps: the lap sheet and every frame then say so.
 
+        A lap with a contact, a tow or a missed shift is then no longer clean: neither the best nor one to compare with.
+
         Parameters
         ----------
         marks : DataFrame
@@ -211,8 +214,10 @@ class Session:
         missing = [name for name in MARK_COLUMNS if name not in getattr(marks, "columns", ())]
         if missing:
             raise ColumnError(f"marks: there is no column {', '.join(missing)}; give the table of oddities(session).")
+        _ = self.track, self.clean  # the track is that of the laps as they were
         session = copy(self)
         session.marks = marks
+        del session.__dict__["clean"]
         return session
 
     def marks_of(self, number: int) -> list[dict[str, Any]]:
@@ -351,6 +356,7 @@ class Session:
             "marks": self.marks_of(int(self._segments.numbers[row])),
             "place_error": float(self._place_errors[row]),
             "offset_error": self._placement.offset_error,
+            "shared_error": self._placement.shared_error,
             **{name: [dict(row) for row in rows] for name, rows in self._track_records.items()},
             "from_track": list(self._from_track),
         }
@@ -455,8 +461,11 @@ class Session:
 
     @cached_property
     def clean(self) -> pd.Series:
-        """Whether each row of the lap table is a complete lap with nothing out of the ordinary."""
-        return self.laps["complete"] & (self.laps["flags"] == "")
+        """Whether each row of the lap table is a complete lap with nothing out of the ordinary, and not spoilt."""
+        clean = self.laps["complete"] & (self.laps["flags"] == "")
+        if self.marks is None:
+            return clean
+        return clean & ~self.laps["lap"].isin(self.marks.loc[self.marks["kind"].isin(SPOILT), "lap"])
 
     def clean_laps(self) -> list[pd.DataFrame]:
         """Return the frames of the clean laps, in driving order; none where no lap is clean."""
@@ -481,6 +490,7 @@ class Session:
         clean = table[self.clean & (table["lap"] != but)]
         if clean.empty:
             kinds = sorted({word for words in table["flags"] for word in words.split(",") if word})
+            kinds += [] if self.marks is None else sorted(SPOILT & set(self.marks["kind"]))
             also = "" if but is None else f" besides lap {but}"
             other = "" if but is None else ", or compare with another recording"
             raise LapError(

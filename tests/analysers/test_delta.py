@@ -7,10 +7,15 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support import session_of
 
+from lapkit import ledger
 from lapkit.analysers.lap.delta import DELTA_COLUMNS, LOSS_COLUMNS, delta, losses
 from lapkit.channels import dimension_of
 from lapkit.errors import FrameError
+from lapkit.simulate import drive, oval, oval_driver, record
+from lapkit.simulate.demo import OVAL_CAR
+from lapkit.simulate.driver import run_scripts
 
 CORNERS = [
     {
@@ -209,3 +214,22 @@ def test_columns_are_in_the_glossary_and_frames_left_alone() -> None:
     pd.testing.assert_frame_equal(a, copy)
     assert a.attrs == attrs
     assert a.attrs["corners"] == CORNERS
+
+
+def test_laps_that_count_from_different_lines_are_refused() -> None:
+    """Half a lap apart an oval looks the same: only position tells."""
+    truth = drive(
+        oval(), OVAL_CAR, run_scripts(oval_driver(oval()), 3, np.random.default_rng(1), 0.0), start_speed=44.0
+    )
+    samples = record(truth, 25.0)
+    line = truth.track.start_line
+    one = session_of(samples, source="one.csv", start_line=line)
+    there = samples.iloc[(samples["time"] - samples["time"].iloc[0] - 20.0).abs().argmin()]
+    other = session_of(samples, source="other.csv", start_line=[float(there["x"]), float(there["y"])])
+    with pytest.raises(FrameError, match="the lines lie at different places"):
+        delta(one.best(), other.best())
+    with pytest.raises(FrameError, match="the lines lie at different places"):
+        ledger(one.best(), other.best())
+    shifted = samples.assign(x=samples["x"] + 5000.0, y=samples["y"] - 900.0)  # another origin is no other line
+    start = (line[0] + 5000.0, line[1] - 900.0, line[2])
+    delta(one.best(), session_of(shifted, source="third.csv", start_line=start).best())

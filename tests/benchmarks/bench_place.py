@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pytest
 import work
+from scipy.signal import lfilter
 
 from lapkit.model.cutting import cut
 from lapkit.model.motion import Motion
@@ -77,16 +78,24 @@ def test_projection(benchmark, count, noise, short):
     benchmark.pedantic(lambda: project(line, x, y, guess), rounds=3)
 
 
-@pytest.mark.parametrize("noise", [0.0, 0.3, 3.0])
-def test_placing_of_a_stint(benchmark, noise):
-    """The placing part of an import: 60 laps at 60 Hz, reference line learnt, places, offsets and their errors."""
+@pytest.mark.parametrize(("noise", "drift"), [(0.0, 0.0), (0.05, 0.3), (0.3, 0.0), (3.0, 0.0)])
+def test_placing_of_a_stint(benchmark, noise, drift):
+    """The placing part of an import: 60 laps at 60 Hz, reference line learnt, places, offsets, drift and their errors."""
     samples, rng = work.table(), np.random.default_rng(0)
-    x, y = (samples[name].to_numpy().copy() + noise * rng.normal(0.0, 1.0, len(samples)) for name in ("x", "y"))
+    forget = np.exp(-1.0 / (20.0 * 60.0))
+    x, y = (
+        samples[name].to_numpy()
+        + noise * rng.normal(0.0, 1.0, len(samples))
+        + lfilter([drift * np.sqrt(1.0 - forget**2)], [1.0, -forget], rng.normal(0.0, 1.0, len(samples)))
+        for name in ("x", "y")
+    )
     motion = Motion.of(samples["time"].to_numpy(), samples["speed"].to_numpy(), x, y, max_gap=0.5)
     logged = {"lap": None, "lap_clock": None, "lap_distance": None}
     cuts = cut(
         motion, start_line=oval().start_line, track=None, geographic=False, origin=None, logged=logged, source=""
     )
     _, ours = medians(lambda: None, lambda: find_place(motion, cuts, lap_distance=None, track=None))
-    REPORT.append(f"placing a stint, noise {noise:g} m | {len(samples)} | | {ours:.1f} | | (no target)")
+    REPORT.append(
+        f"placing a stint, noise {noise:g} m, drift {drift:g} m | {len(samples)} | | {ours:.1f} | | (no target)"
+    )
     benchmark.pedantic(lambda: find_place(motion, cuts, lap_distance=None, track=None), rounds=3)

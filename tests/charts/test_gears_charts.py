@@ -158,7 +158,7 @@ def test_the_row_that_meets_the_limit_is_marked_in_both():
         == "Final drive 4.7 meets the limit: 0.150 ±0.040 s a lap quicker"
     )
     assert axes[1].get_xlabel() == "Overall ratio: final drive times top gear"
-    assert "lap 6 as driven 27.300 s" in texts(axes[0])
+    assert "dotted: lap 6 as driven, 27.300 s" in texts(axes[0])
     assert "limit 6500 rpm" in texts(axes[1]) and "if nothing held it" in texts(axes[1])
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lapkit.analysers.gears.engine_power import EngineModel
+from lapkit.analysers.gears.engine_power import EngineModel, engine_hats
 from lapkit.analysers.gears.shifts import Shifting
 from lapkit.analysers.ledger.pair import Pair
 from lapkit.analysers.ledger.replay import answer_weight
@@ -25,102 +25,75 @@ SETTLING = 3
 
 @dataclass(frozen=True)
 class Variants:
-    """Gears to try, each with the model as fitted (first) and with one coefficient moved by its sigma (the rest).
+    """Gears to try, each with the model as fitted (first) and with one thing moved by its sigma (the rest).
 
-    Attributes
-    ----------
-    rows, moves : int
-        Gears tried, and coefficients moved; arrays of variants have shape (rows * (1 + moves),), moves fastest.
-    factor, top_factor : ndarray
-        Ratio against the recording, of the lower gears and of the top gear.
-    top : int
-        Which of the gears found is the top gear, counted from 0; -1 where it was not used.
-    share, power : ndarray, shape (variants, k)
-        Share of power at the knots of throttle, zero included; power at the knots of engine speed, W/kg.
-    edges : ndarray, shape (variants, 2)
-        Exponents with which power goes on below and above the knots.
-    drag, rolling, cornering, braking : ndarray
-        Coefficients.
-    unread : ndarray
-        Acceleration that the recording does not show, being on the limiter there, m/s2: what the model usually misses, as a doubt.
-    traction, limit, limiter : float
-        m/s2, rad/s, rad/s.
-    covariance : ndarray, shape (moves, moves)
-        Of the moves, in sigmas: their correlation.
+    Arrays of variants have shape (rows * (1 + moves),), moves fastest.
     """
 
-    rows: int
-    moves: int
-    factor: FloatArray
-    top_factor: FloatArray
-    top: int
-    share: FloatArray
-    power: FloatArray
-    edges: FloatArray
+    rows: int  # gears tried
+    moves: int  # things moved
+    factor: FloatArray  # ratio against the recording of the lower gears
+    top_factor: FloatArray  # and of the top gear
+    top: int  # which of the gears found is the top gear, counted from 0; -1 where it was not used
+    share: FloatArray  # of power at the knots of throttle, zero included, shape (variants, k)
+    power: FloatArray  # at the knots of engine speed, W/kg, shape (variants, k)
+    edges: FloatArray  # exponents with which it goes on below and above them, shape (variants, 2)
     drag: FloatArray
     rolling: FloatArray
     cornering: FloatArray
     braking: FloatArray
-    unread: FloatArray
-    traction: float
-    limit: float
-    limiter: float
+    unread: FloatArray  # acceleration that cannot be read on the limiter, m/s2, as a doubt
+    up: FloatArray  # engine speeds of upshifts against those of the recorded lap
+    down: FloatArray  # and of downshifts
+    answers: FloatArray  # share of a difference of speed that the driver takes back on the brake
+    traction: float  # m/s2
+    limit: float  # rad/s
+    limiter: float  # rad/s
     throttle_knots: FloatArray
     engine_knots: FloatArray
-    covariance: FloatArray
+    covariance: FloatArray  # of the moves, in sigmas: their correlation
 
     @classmethod
     def of(
-        cls, engine: EngineModel, factor: FloatArray, top_factor: FloatArray, top: int, limit: float, limiter: float
-    ) -> Variants:
-        """Lay out every pair of gears and move."""
+        cls, engine: EngineModel, factor: FloatArray, top_factor: FloatArray, top: int, limit: float, limiter: float,
+        shift_spread: float, brake_answers: bool,
+    ) -> Variants:  # fmt: skip
+        """Lay out every pair of gears and move; `shift_spread` is how surely gears are changed as recorded, share."""
         sigma = np.sqrt(np.diag(engine.covariance))
         moved = np.flatnonzero(sigma > 0)
-        values = np.repeat(engine.values[None], 1 + len(moved) + 3, axis=0)
-        values[1 + np.arange(len(moved)), moved] += sigma[moved]
-        own = {name: np.array([n == name for n in engine.names]) for name in set(engine.names)}
-        power = np.maximum(values[:, own["power"]], 0.1)
-        edges = _edge_exponents(power[:1], engine.engine_knots).repeat(len(values), axis=0)
-        edges[-3, 0] += EDGE_DOUBT
-        edges[-2, 1] += EDGE_DOUBT
-        unread = np.append(np.zeros(len(values) - 1), engine.misfit)
-        inner = values[:, own["share"]] if "share" in own else np.zeros((len(values), 0))
-        share = np.concatenate([np.zeros((len(values), 1)), inner, np.ones((len(values), 1))], axis=1)
-        none = np.zeros(len(values))
-        single = {
-            name: values[:, own[name]][:, 0] if name in own else none
-            for name in ("drag", "rolling", "cornering", "braking")
+        fitted, rows = len(moved), len(factor)
+        below, above, unread, up, down, answer = fitted + np.array([1, 2, 3, 4, 6, 8])  # up and down either way
+        moves = int(answer)
+        values = np.repeat(engine.values[None], 1 + moves, axis=0)
+        values[1 + np.arange(fitted), moved] += sigma[moved]
+        names = np.array(engine.names)
+        power = np.maximum(values[:, names == "power"], 0.1)
+        ends = np.zeros((1 + moves, 1))
+        own = {
+            "share": np.concatenate([ends, values[:, names == "share"], ends + 1.0], axis=1),
+            "power": power,
+            "edges": _edge_exponents(power[:1], engine.engine_knots).repeat(1 + moves, axis=0),
+            "unread": np.where(np.arange(1 + moves) == unread, engine.misfit, 0.0),
+            "answers": np.abs(float(brake_answers) - (np.arange(1 + moves) == answer)),
         }
-        moves, rows = len(values) - 1, len(factor)
+        own["edges"][[below, above], [0, 1]] += EDGE_DOUBT
+        for name in ("drag", "rolling", "cornering", "braking"):
+            own[name] = values[:, names == name].sum(axis=1)  # none is zero
+        tiled = {name: np.tile(table, (rows,) + (1,) * (table.ndim - 1)) for name, table in own.items()}
+        # with the gears of the recording they were changed where they were
+        other = (factor != 1.0) | (top_factor != 1.0)
+        for name, move in (("up", up), ("down", down)):
+            table = np.ones((rows, 1 + moves))
+            table[:, [move, move + 1]] += shift_spread * other[:, None] * np.array([-1.0, 1.0])
+            tiled[name] = table.ravel()
         correlation = np.eye(moves)
-        correlation[: len(moved), : len(moved)] = engine.covariance[np.ix_(moved, moved)] / np.outer(
-            sigma[moved], sigma[moved]
-        )
-
-        def tiled(values: FloatArray) -> FloatArray:
-            return np.tile(values, (rows,) + (1,) * (values.ndim - 1))
-
+        correlation[:fitted, :fitted] = engine.covariance[np.ix_(moved, moved)] / np.outer(sigma[moved], sigma[moved])
+        correlation[up - 1 : answer - 1, up - 1 : answer - 1] *= 0.5  # of two ways one is true
         return cls(
-            rows=rows,
-            moves=moves,
-            factor=factor.repeat(moves + 1),
-            top_factor=top_factor.repeat(moves + 1),
-            top=top,
-            share=tiled(share),
-            power=tiled(power),
-            edges=tiled(edges),
-            drag=tiled(single["drag"]),
-            rolling=tiled(single["rolling"]),
-            cornering=tiled(single["cornering"]),
-            braking=tiled(single["braking"]),
-            unread=tiled(unread),
-            traction=engine.traction,
-            limit=limit,
-            limiter=limiter,
-            throttle_knots=engine.throttle_knots,
-            engine_knots=engine.engine_knots,
-            covariance=correlation,
-        )
+            rows=rows, moves=moves, factor=factor.repeat(1 + moves), top_factor=top_factor.repeat(1 + moves), top=top,
+            traction=engine.traction, limit=limit, limiter=limiter, throttle_knots=engine.throttle_knots,
+            engine_knots=engine.engine_knots, covariance=correlation, **tiled,
+        )  # fmt: skip
 
     def without_limit(self) -> Variants:
         """Return the same with no rev limit."""
@@ -158,9 +131,29 @@ class Variants:
             power = power * np.maximum(turning / knots[-1], 1.0) ** self.edges[:, 1]
         return np.asarray(power)
 
-    def uncut(self, turning: FloatArray) -> FloatArray:
-        """Share of the power that the limiter leaves."""
-        return np.asarray(np.clip(1.0 - (turning - self.limit) / self.limiter, 0.0, 1.0))
+    def ahead(
+        self, energy: FloatArray, ds: float, share: FloatArray, rate: FloatArray,
+        scrub: FloatArray | float = 0.0, fixed: FloatArray | float = 0.0, guess: float = 0.0,
+    ) -> FloatArray:  # fmt: skip
+        """Energy (J/kg) after `ds` metres at a share of power and in a gear (rad/m), implicit in the mean speed.
+
+        `scrub` is per speed to the fourth; `fixed` is energy that comes whatever the speed, J/kg, `guess` what the step
+        may bring in all.
+        """
+        v0, out = np.sqrt(2.0 * energy), energy + guess
+        cut = bool((rate * v0).max() > self.limit - 5.0 * self.limiter)
+        for _ in range(4 if cut else 2):  # each brings another three digits; the limiter is stiff
+            v1 = np.sqrt(2.0 * np.maximum(out, 0.5))
+            v = np.maximum(0.5 * (v0 + v1), 1.0)
+            drive = np.minimum(share * self.pull(rate * v) / v, self.traction)
+            stiff: FloatArray | float = 0.0
+            if cut:
+                left = np.clip(1.0 - (rate * v - self.limit) / self.limiter, 0.0, 1.0)
+                stiff = np.where((left > 0.0) & (left < 1.0), drive * rate / self.limiter, 0.0)
+                drive = drive * left
+            force = drive - self.drag * v * v - self.rolling - scrub * v**4
+            out = out - (out - energy - force * ds - fixed) / (1.0 + 0.5 * ds * stiff / v1)
+        return out
 
 
 def _edge_exponents(power: FloatArray, knots: FloatArray) -> FloatArray:
@@ -174,31 +167,17 @@ def _edge_exponents(power: FloatArray, knots: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class Driven:
-    """Laps as driven by the variants.
+    """Laps as driven by the variants."""
 
-    Attributes
-    ----------
-    lap_time, speed_at_line : ndarray, shape (variants,)
-        s, m/s.
-    limit_distance, limiter_time : ndarray
-        Where the limit is first met (m, NaN if not) and for how long (s).
-    most, least : ndarray
-        Highest and lowest engine speed at open throttle, rad/s.
-    place : ndarray, shape (cells,)
-        m.
-    speed, turning : ndarray, shape (cells, variants)
-        m/s and rad/s.
-    """
-
-    lap_time: FloatArray
-    speed_at_line: FloatArray
-    limit_distance: FloatArray
-    limiter_time: FloatArray
-    most: FloatArray
-    least: FloatArray
-    place: FloatArray
-    speed: FloatArray
-    turning: FloatArray
+    lap_time: FloatArray  # s, shape (variants,)
+    speed_at_line: FloatArray  # m/s
+    limit_distance: FloatArray  # where the limit is first met, m; NaN if not
+    limiter_time: FloatArray  # s
+    most: FloatArray  # highest and
+    least: FloatArray  # lowest engine speed at open throttle, rad/s
+    place: FloatArray  # m, shape (cells,)
+    speed: FloatArray  # m/s, shape (cells, variants)
+    turning: FloatArray  # rad/s
 
     def turning_at_top(self, start: float, end: float) -> FloatArray:
         """Engine speed where road speed is highest between two places, across the line too, rad/s."""
@@ -227,44 +206,27 @@ class Course:
 
     @classmethod
     def of(
-        cls,
-        pair: Pair,
-        gear: FloatArray,
-        rate: FloatArray,
-        rates: dict[float, float],
-        engine: EngineModel,
-        *,
-        answers: bool,
+        cls, pair: Pair, gear: FloatArray, rate: FloatArray, rates: dict[float, float], engine: EngineModel
     ) -> Course:
         """Read a lap; `gear` and `rate` are those of the rows of its frame, `rates` those of every gear with no slip."""
         nodes = pair.place
 
         def own(name: str) -> FloatArray:
-            zero = np.zeros(len(nodes) - 1)
-            return np.nan_to_num(pair.channels[name][0][:-1]) if name in pair.channels else zero
+            return np.nan_to_num(pair.channels[name][0]) if name in pair.channels else np.zeros(len(nodes))
 
         metres, taken = pair.metres[0], np.diff(pair.time[0])
-        height = np.nan_to_num(pair.channels["z"][0]) if "z" in pair.channels else np.zeros(len(nodes))
+        speed, height, brake = metres / taken, own("z"), own("brake")[:-1]
         row = np.clip(np.round(nodes[:-1] / pair.step).astype(np.intp), 0, len(gear) - 1)
-        brake, ladder = own("brake"), np.array(list(rates.values()))
+        ladder = np.array(list(rates.values()))
         step = np.searchsorted(np.array(list(rates)), gear[row])
         shifting = Shifting.of(
-            step, ladder, rate[row] / ladder[step], metres / taken, taken, own("throttle"), engine.throttle_knots, engine.shares()
+            step, ladder, rate[row] / ladder[step], speed, taken, own("throttle")[:-1], engine.throttle_knots, engine.shares()
         )  # fmt: skip
         return cls(
-            nodes[:-1],
-            metres,
-            0.5 * (metres / taken) ** 2,
-            shifting.throttle,
-            brake,
-            own("curvature"),
-            0.5 * (height[2:] - height[:-2]),
-            shifting,
-            rate[row],
-            answer_weight(brake[1:]) if answers else np.zeros(len(metres) - 1),
-            pair.lap_time[0],
-            pair.length,
-        )
+            place=nodes[:-1], metres=metres, energy=0.5 * speed**2, throttle=shifting.throttle, brake=brake,
+            curvature=own("curvature")[:-1], climb=0.5 * (height[2:] - height[:-2]), shifting=shifting, rate=rate[row],
+            weight=answer_weight(brake[1:]), lap_time=pair.lap_time[0], length=pair.length,
+        )  # fmt: skip
 
     @property
     def speed_at_line(self) -> float:
@@ -275,28 +237,13 @@ class Course:
         """Whether the recorded lap turned the engine so fast, rad/s."""
         return bool((self.rate * np.sqrt(2.0 * self.energy) >= engine_speed).any())
 
-    def drive(self, variants: Variants) -> Driven:
-        """Drive every variant: laps one after another, until the start of the lap is that of a lap with the same gears."""
-        count = len(variants.factor)
-        recorded = self._recorded_gears(variants.limit)
-        rest = self._rest(variants, *recorded)
-        shift, first = np.zeros(count), np.full(count, self.shifting.first)
-        seen: list[tuple[FloatArray, FloatArray]] = []
-        for _ in range(SETTLING):
-            energy, _, last = self._run(variants, rest, self.energy[0] + shift, first)
-            first = np.clip(self.shifting.first + last - recorded[2], 0, len(self.shifting.rates) - 1)
-            end = energy[-1] - self.energy[-1]
-            seen.append((shift, end))
-            if len(seen) > 1:  # the start that comes back as the end, by the last two
-                (a0, b0), (a1, b1) = seen[-2:]
-                slope = np.where(
-                    np.abs(a1 - a0) > 1e-9, (b1 - b0) / np.where(np.abs(a1 - a0) > 1e-9, a1 - a0, 1.0), 0.0
-                )
-                slope = np.clip(slope, -0.5, 0.95)
-                shift = a1 + (b1 - a1) / (1.0 - slope)
-            else:
-                shift = end
-        energy, rate, _ = self._run(variants, rest, self.energy[0] + shift, first)
+    def drive(self, variants: Variants, before: Course | None = None) -> Driven:
+        """Drive every variant, after the lap `before` or after the same lap; that one after itself until it starts as it ends."""
+        lead = before or self
+        shift, gears = lead._settled(variants)
+        start = np.clip(self.shifting.first + gears, 0, len(self.shifting.rates) - 1)
+        rest, _ = self._rest(variants)
+        energy, rate, _ = self._run(variants, rest, self.energy[0] + shift, start)
         speed = np.sqrt(2.0 * energy)
         time = self.metres[:, None] / speed
         turning = rate * speed
@@ -304,16 +251,28 @@ class Course:
         first = np.where(met.any(axis=0), self.place[np.argmax(met, axis=0)], np.nan)
         open_ = self.throttle > 0.8 * variants.throttle_knots[-1]
         return Driven(
-            time.sum(axis=0),
-            speed[-1],
-            first,
-            np.where(met, time, 0.0).sum(axis=0),
-            turning[open_].max(axis=0) if open_.any() else np.zeros(count),
-            turning[open_].min(axis=0) if open_.any() else np.full(count, np.inf),
-            self.place,
-            speed,
-            turning,
-        )
+            time.sum(axis=0), speed[-1], first, np.where(met, time, 0.0).sum(axis=0), turning[open_].max(axis=0, initial=0.0),
+            turning[open_].min(axis=0, initial=np.inf), self.place, speed, turning,
+        )  # fmt: skip
+
+    def _settled(self, variants: Variants) -> tuple[FloatArray, NDArray[np.intp]]:
+        """Energy (J/kg) and gears above the recording with which a lap both starts and ends."""
+        count = len(variants.factor)
+        rest, recorded = self._rest(variants)
+        shift, gears = np.zeros(count), np.zeros(count, dtype=np.intp)
+        seen: list[tuple[FloatArray, FloatArray]] = []
+        for _ in range(SETTLING):
+            first = np.clip(self.shifting.first + gears, 0, len(self.shifting.rates) - 1)
+            energy, _, last = self._run(variants, rest, self.energy[0] + shift, first)
+            gears = last - recorded
+            seen.append((shift, energy[-1] - self.energy[-1]))
+            shift = seen[-1][1]
+            if len(seen) > 1:  # the start that comes back as the end, by the last two
+                (a0, b0), (a1, b1) = seen[-2:]
+                moved = np.abs(a1 - a0) > 1e-9
+                slope = np.clip(np.where(moved, (b1 - b0) / np.where(moved, a1 - a0, 1.0), 0.0), -0.5, 0.95)
+                shift = a1 + (b1 - a1) / (1.0 - slope)
+        return shift, gears
 
     def _steps(self, variants: Variants) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """Length (m), share of power, braking and climbing (J/kg), and scrub (per speed to the fourth) of every step."""
@@ -339,29 +298,33 @@ class Course:
             rate[j] = shifting.rates[gear[0]] * shifting.slip[j + 1]
         return rate, driving, int(gear[0])
 
-    def _rest(self, variants: Variants, rate: FloatArray, driving: FloatArray, _: int) -> FloatArray:
-        """Energy that the model leaves unexplained of the recorded lap in each step; on the limiter it cannot be read."""
+    def _rest(self, variants: Variants) -> tuple[FloatArray, int]:
+        """Energy that the model leaves unexplained of the recorded lap in each step, and its last gear.
+
+        On the limiter it cannot be read.
+        """
+        rate, driving, last = self._recorded_gears(variants.limit)
         step, share, fixed, scrub = self._steps(variants)
-        speed = np.sqrt(2.0 * self.energy)
+        speed, knots = np.sqrt(2.0 * self.energy), variants.engine_knots
         middle = 0.5 * (speed[1:] + speed[:-1])
-        out = np.empty((len(step), len(variants.factor)))
-        for j, (ds, v, n) in enumerate(zip(step.tolist(), middle.tolist(), (rate * middle).tolist(), strict=True)):
-            power = driving[j] * share[j] * variants.pull(np.full(len(variants.factor), n))
-            force = (
-                np.minimum(power / v, variants.traction) - variants.drag * v * v - variants.rolling - scrub[j] * v**4
-            )
-            out[j] = self.energy[j + 1] - self.energy[j] - force * ds - fixed[j]
+        v, n = middle[:, None], (rate * middle)[:, None]
+        power = engine_hats(n[:, 0], knots).T @ variants.power.T
+        power *= np.minimum(n / knots[0], 1.0) ** variants.edges[:, 0]
+        power *= np.maximum(n / knots[-1], 1.0) ** variants.edges[:, 1]
+        force = np.minimum(driving[:, None] * share * power / v, variants.traction)
+        force -= variants.drag * v * v + variants.rolling + scrub * v**4
+        out = np.diff(self.energy)[:, None] - force * step[:, None] - fixed
         limited = (rate * middle >= variants.limit - 0.3 * variants.limiter) & (self.throttle[1:] > 0.0)
         if np.isfinite(variants.limit):
             out[limited] = step[limited, None] * variants.unread
-        return out
+        return out, last
 
     def _run(
         self, variants: Variants, rest: FloatArray, start: FloatArray, gear: NDArray[np.intp]
     ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
         """Energy (J/kg) and engine speed per road speed (rad/m) in every cell, shape (cells, variants), and the last gear."""
         step, share, fixed, scrub = self._steps(variants)
-        fixed = fixed + rest
+        fixed, gain = fixed + rest, np.diff(self.energy).tolist()
         shifting, row = self.shifting, np.arange(len(start))
         ladder = shifting.rates[:, None] * np.where(
             variants.top == np.arange(len(shifting.rates))[:, None], variants.top_factor, variants.factor
@@ -371,27 +334,18 @@ class Course:
         energy[0] = e = np.maximum(start, 0.5)
         used[0] = ladder[gear, row] * shifting.slip[0]
         cut = np.zeros(len(start))
-        keep = (1.0 - self.weight).tolist()
         # A sequential integration: one step at a time, all variants at once, each step implicit in its mean speed.
         for j, ds in enumerate(step.tolist()):
             v0 = np.sqrt(2.0 * e)
-            after = shifting.change(j + 1, gear, ladder, v0, variants.limit)
+            after = shifting.change(j + 1, gear, ladder, v0, variants.limit, variants.up, variants.down)
             cut = np.where(after > gear, shifting.cut_time, cut)
             gear = after
             taken = ds / v0
             asked = share[j] * (1.0 - shifting.cut_share * np.minimum(cut / taken, 1.0))
             cut = np.maximum(cut - taken, 0.0)
             rate = ladder[gear, row] * shifting.slip[j + 1]
-            ahead = e
-            for _ in range(4):
-                v1 = np.sqrt(2.0 * np.maximum(ahead, 0.5))
-                v = np.maximum(0.5 * (v0 + v1), 1.0)
-                turning = rate * v
-                left = variants.uncut(turning)
-                raw = np.minimum(asked * variants.pull(turning) / v, variants.traction)
-                force = raw * left - variants.drag * v * v - variants.rolling - scrub[j] * v**4
-                stiff = np.where((left > 0.0) & (left < 1.0), raw * rate / variants.limiter, 0.0)
-                ahead = ahead - (ahead - e - force * ds - fixed[j]) / (1.0 + 0.5 * ds * stiff / v1)
-            e = np.maximum(self.energy[j + 1] + (ahead - self.energy[j + 1]) * keep[j], 0.5)
+            ahead = variants.ahead(e, ds, asked, rate, scrub[j], fixed[j], gain[j])
+            kept = 1.0 - self.weight[j] * variants.answers
+            e = np.maximum(self.energy[j + 1] + (ahead - self.energy[j + 1]) * kept, 0.5)
             energy[j + 1], used[j + 1] = e, rate
         return energy, used, gear

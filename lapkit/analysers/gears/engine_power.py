@@ -46,46 +46,29 @@ LONGEST_SLIP = 120.0
 smoothing of the difference, standard deviation of the Gaussian (chosen)."""
 ROUNDS, SETTLED = 12, 6
 """Steps of the fit at most, and the one from which on the covariance of the windows stays as it is (tuned)."""
+WORSE = 1.5
+"""Factor by which the fit may leave more unexplained than the model without engine speed that it starts from (chosen)."""
 MIN_WINDOWS = 40
 """Windows needed at least (about three for each coefficient, common practice, no source)."""
 
 
 @dataclass(frozen=True)
 class EngineModel:
-    """The car's longitudinal model with power by engine speed.
-
-    Attributes
-    ----------
-    names : tuple of str
-        The coefficients: "share" for each inner knot of throttle, "power" for each knot of engine speed, "drag", "rolling"
-        and, as far as the data support them, "cornering" and "braking".
-    values : ndarray, shape (k,)
-        Shares 0..1, power in W/kg, the rest in SI units per unit mass.
-    covariance : ndarray, shape (k, k)
-    throttle_knots : ndarray
-        Throttle as recorded, from zero to full.
-    engine_knots : ndarray
-        Engine speed, rad/s, evenly spaced over what was seen with the engine driving.
-    seen : (float, float)
-        Lowest and highest engine speed seen at open throttle, rad/s.
-    traction : float
-        Greatest drive, m/s2; infinite where none was found.
-    misfit : float
-        Acceleration left unexplained in a window, root mean square, m/s2.
-    windows, laps : int
-        What was fitted.
-    """
+    """The car's longitudinal model with power by engine speed."""
 
     names: tuple[str, ...]
-    values: FloatArray
+    """"share" for each inner knot of throttle, "power" for each knot of engine speed, "drag", "rolling" and, as far as the data
+    support them, "cornering" and "braking"."""
+    values: FloatArray  # shares 0..1, power in W/kg, the rest in SI units per unit mass
     covariance: FloatArray
-    throttle_knots: FloatArray
-    engine_knots: FloatArray
-    seen: tuple[float, float]
-    traction: float
-    misfit: float
+    throttle_knots: FloatArray  # throttle as recorded, from zero to full
+    engine_knots: FloatArray  # rad/s, evenly spaced over what was seen with the engine driving
+    seen: tuple[float, float]  # lowest and highest engine speed seen at open throttle, rad/s
+    traction: float  # greatest drive, m/s2; infinite where none was found
+    misfit: float  # acceleration left unexplained in a window, root mean square, m/s2
     windows: int
     laps: int
+    height: str  # where height came from, "none" where there is none
 
     def table(self) -> pd.DataFrame:
         """Power at full throttle by engine speed: engine_speed (rad/s), power and its uncertainty (W/kg)."""
@@ -129,28 +112,17 @@ def engine_model(
     frames : sequence of DataFrame
         Lap frames with engine_speed and throttle.
     gearing : Gearing
-        The gears of the car.
     model : LongitudinalModel
         The car's model without engine speed: where the fit starts, its knots of throttle, its traction.
     rev_limit : float
         Engine speed at which power is cut, rad/s.
-    window : float
-        Width of the bumps, m.
-    knot_spacing : float
-        Share of the engine speed between knots.
-    bend : float
-        Share of the power by which a knot may lie off the line between its neighbours.
-    rolling_band : (float, float)
-        Bounds of the rolling resistance, m/s2.
-
-    Returns
-    -------
-    EngineModel
+    window, knot_spacing, bend, rolling_band
+        Width of the bumps (m) and as the constants above; bounds of the rolling resistance, m/s2.
 
     Raises
     ------
     LapkitError
-        If there is too little open throttle below the rev limit.
+        If there is too little open throttle below the rev limit, or power by engine speed explains the laps worse than without.
 
     Notes
     -----
@@ -240,6 +212,7 @@ def engine_model(
         misfit,
         len(target),
         len(frames),
+        inputs.height,
     )
 
 
@@ -306,7 +279,7 @@ def _fit(
     low = np.concatenate([np.zeros(inner), np.full(count, 0.1 * start[inner]), low])
     high = np.concatenate([np.ones(inner), np.full(count, 3.0 * start[inner]), high])
     rolling = np.array([name == "rolling" for name in names])
-    values, size = np.clip(start, low, high), np.ones(len(names))
+    values = np.clip(start, low, high)
     own = shared = normal = np.zeros((0, 0))
     left = np.zeros(len(target))
     for turn in range(ROUNDS):
@@ -319,26 +292,33 @@ def _fit(
         root = np.sqrt(np.minimum(1.0, tuning * scale / np.maximum(np.abs(left), 1e-12)))
         if turn == 0:  # far off yet: what is left says nothing of the errors
             own, shared = scale**2 * np.eye(errors.size), np.zeros((errors.size, errors.size))
+            first = float(np.sqrt(np.mean(left**2)))
         elif turn <= SETTLED:
             own, shared = errors.covariances(root * left)
-        size = np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-12)
         known = _known(inner, names, knots, bend, float(power.mean()), rolling_band)
-        known[:, :-1] /= size
-        system = np.concatenate([jacobian / size, (left + jacobian @ values)[:, None]], axis=1)
+        system = np.concatenate([jacobian, (left + jacobian @ values)[:, None]], axis=1)
         normal = errors.normal(root[:, None] * system, own, shared) + known.T @ known
-        value, vector = np.linalg.eigh(normal)
+        size = np.sqrt(np.diag(normal))
+        value, vector = np.linalg.eigh(normal / np.outer(size, size))
         triangle = (vector * np.sqrt(np.maximum(value, 0.0))).T  # as good as all the rows
+        size = size[:-1] / size[-1]
         update = lsq_linear(triangle[:, :-1], triangle[:, -1], (low * size, high * size)).x / size
-        done = bool(np.abs((update - values) * size).max() < 1e-7)
+        done = bool(np.abs((update - values) * size).max() < 1e-9)
         values = update
         if done and turn > SETTLED:
             break
+    misfit = float(np.sqrt(np.mean(left**2)))
+    if misfit > WORSE * first:
+        raise LapkitError(
+            f"The engine's power cannot be read from these laps: by engine speed {misfit:.2g} m/s2 are left unexplained, without it {first:.2g}."
+        )
     span = np.maximum(high - low, 1e-12)
     free = ~((values - low < 1e-6 * span) | (high - values < 1e-6 * span)) | rolling
-    inverse = np.linalg.pinv(normal[:-1, :-1][np.ix_(free, free)], hermitian=True)
+    size = np.sqrt(np.diag(normal)[:-1][free])
+    inverse = np.linalg.pinv(normal[:-1, :-1][np.ix_(free, free)] / np.outer(size, size), hermitian=True)
     covariance = np.zeros((len(values), len(values)))
-    covariance[np.ix_(free, free)] = inverse / np.outer(size[free], size[free])
-    return values, covariance, float(np.sqrt(np.mean(left**2)))
+    covariance[np.ix_(free, free)] = inverse / np.outer(size, size)
+    return values, covariance, misfit
 
 
 def _known(

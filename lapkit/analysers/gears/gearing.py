@@ -24,6 +24,7 @@ from lapkit.analysers.gears.table import (
     in_step,
     per_gear,
     ratio_of,
+    rpm,
     told_apart,
 )
 from lapkit.analysers.ledger.energy import usable_laps
@@ -126,9 +127,8 @@ class Gearing:
         return None if self.straights.empty else self.straights.iloc[int(self.straights["straight_length"].argmax())]
 
     def _shown(self) -> list[tuple[str, list[str], list[list[str]]]]:
-        def rpm(value: float, spread: float = np.nan) -> str:
-            shown = f"{from_si(value, 'rpm', 'angular rate'):.0f}"
-            return shown if np.isnan(spread) else f"{shown} ±{2 * from_si(spread, 'rpm', 'angular rate'):.0f}"
+        def turns(value: float, spread: float = np.nan) -> str:
+            return f"{rpm(value):.0f}" if np.isnan(spread) else f"{rpm(value):.0f} ±{2 * rpm(spread):.0f}"
 
         def plus(value: float, spread: float, digits: int) -> str:
             if np.isnan(value):
@@ -142,7 +142,7 @@ class Gearing:
         fast = from_si(1.0, unit, "speed")
         per_gear = [
             [f"{row['gear']:.0f}", plus(row["metres_per_revolution"], row["metres_per_revolution_uncertainty"], 4),
-             rpm(row["engine_per_road_speed"] * to_si(100.0, unit, "speed")), share(row["slip"], 1), share(row["time_share"]),
+             turns(row["engine_per_road_speed"] * to_si(100.0, unit, "speed")), share(row["slip"], 1), share(row["time_share"]),
              plus(row["overall_ratio"], row["overall_ratio_uncertainty"], 3),
              plus(row["tyre_circumference"], row["tyre_circumference_uncertainty"], 3)]
             for row in self.table.to_dict("records")
@@ -156,7 +156,7 @@ class Gearing:
         ):  # fmt: skip
             rows = [
                 [str(row["corner"]), f"{row[place]:.0f}", f"{row[speed] * fast:.1f}", f"{row['gear']:.0f}",
-                 rpm(row["engine_speed"], row["engine_speed_uncertainty"]), rpm(row[extreme])]
+                 turns(row["engine_speed"], row["engine_speed_uncertainty"]), turns(row[extreme])]
                 for row in table.to_dict("records")
             ]  # fmt: skip
             corner = "Before corner" if speed == "top_speed" else "Corner"
@@ -259,7 +259,7 @@ def gears(
     ratio = ratio_of(columns, source, min_speed, min_engine_speed)
     if not np.isfinite(ratio).any():
         raise ColumnError(
-            f"{source}: engine_speed never rises above {from_si(min_engine_speed, 'rpm', 'angular rate'):.0f} rpm while the car is "
+            f"{source}: engine_speed never rises above {rpm(min_engine_speed):.0f} rpm while the car is "
             f"faster than {min_speed:g} m/s; check its unit (units={{'engine_speed': 'rpm'}})."
         )
     clusters = find_clusters(columns["time"], ratio)

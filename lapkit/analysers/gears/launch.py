@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from lapkit.analysers.gears.drive_again import Variants
-from lapkit.channels import FloatArray, from_si
+from lapkit.analysers.gears.table import rpm
+from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
 
 STEP = 0.5
@@ -19,27 +20,13 @@ _NAMES = ("restart_time", "restart_time_lost")
 
 @dataclass(frozen=True)
 class Launch:
-    """How a restart goes.
+    """How a restart goes."""
 
-    Attributes
-    ----------
-    speed : float or None
-        Road speed it begins at, m/s; None for no restart.
-    distance : float
-        How far it goes, m.
-    gears : (int, int)
-        Usable gears counted from the top: fewer and more.
-    shift_time : float
-        Drive lost in an upshift, s.
-    beyond : float
-        Share above the engine speeds seen up to which power is carried on.
-    """
-
-    speed: float | None
-    distance: float
-    gears: tuple[int, int]
-    shift_time: float
-    beyond: float
+    speed: float | None  # road speed it begins at, m/s; None for no restart
+    distance: float  # m
+    gears: tuple[int, int]  # usable gears counted from the top: fewer and more
+    shift_time: float  # drive lost in an upshift, s
+    beyond: float  # share above the engine speeds seen up to which power is carried on
 
 
 def launches(
@@ -47,22 +34,8 @@ def launches(
 ) -> list[tuple[str, FloatArray, FloatArray]]:
     """Time of a restart with the more gears, and time lost with the fewer: name, values (s) and uncertainty of each row.
 
-    Parameters
-    ----------
-    launch : Launch
-    variants : Variants
-        Gears to try.
-    rates : dict of float to float
-        Gear -> engine speed per road speed at full throttle in the recording, rad/m.
-    highest : float
-        The top gear.
-    notes : list of str
-        What could not be told is added here.
-
-    Raises
-    ------
-    LapkitError
-        If the restart asked for cannot be.
+    `rates` is engine speed per road speed of every gear at full throttle in the recording, rad/m; `highest` the top gear. What
+    could not be told is added to `notes`. A restart that cannot be is a LapkitError.
     """
     empty = np.full(variants.rows, np.nan)
     nothing = [(name, empty, empty) for name in _NAMES]
@@ -86,16 +59,14 @@ def launches(
     least, most = np.minimum(low, low_fewer), np.maximum(high, high_fewer)
     bottom, top = variants.engine_knots[0], variants.engine_knots[-1]
     unknown = variants.centre((least < (1.0 - FAR_BEYOND) * bottom) | (most > (1.0 + launch.beyond) * top)).astype(bool)
-    rpm = [f"{from_si(float(n), 'rpm', 'angular rate'):.0f}" for n in (bottom, top)]
+    seen = f"the {rpm(bottom):.0f} to {rpm(top):.0f} rpm seen"
     if (least < bottom).any() or (most > 1.005 * top).any():
         notes.append(
-            f"Restarts use engine speeds outside the {rpm[0]} to {rpm[1]} rpm seen: power is carried on as the curve ends, with its "
+            f"Restarts use engine speeds outside {seen}: power is carried on as the curve ends, with its "
             "doubt counted in."
         )
     if unknown.any():
-        notes.append(
-            f"Restarts far outside the {rpm[0]} to {rpm[1]} rpm seen are left empty: the engine's power there is not known."
-        )
+        notes.append(f"Restarts far outside {seen} are left empty: the engine's power there is not known.")
     out = []
     for name, values in zip(_NAMES, (time, time_fewer - time), strict=True):
         mean, sigma = variants.over_rows(values)
@@ -118,16 +89,7 @@ def _drive(launch: Launch, variants: Variants, ladder: FloatArray) -> tuple[Floa
         gear = shifted
         rate = ladder[gear, row]
         driving = np.clip(1.0 - cut * v0 / STEP, 0.0, 1.0)  # share of this step with drive
-        ahead = energy
-        for _ in range(4):
-            v1 = np.sqrt(2.0 * np.maximum(ahead, 0.5))
-            v = 0.5 * (v0 + v1)
-            left = variants.uncut(rate * v)
-            raw = np.minimum(variants.pull(rate * v) / v, variants.traction) * driving
-            force = raw * left - variants.drag * v * v - variants.rolling
-            stiff = np.where((left > 0.0) & (left < 1.0), raw * rate / variants.limiter, 0.0)
-            ahead = ahead - (ahead - energy - force * STEP) / (1.0 + 0.5 * STEP * stiff / v1)
-        energy = np.maximum(ahead, 0.5)
+        energy = np.maximum(variants.ahead(energy, STEP, driving, rate), 0.5)
         taken = 2.0 * STEP / (v0 + np.sqrt(2.0 * energy))
         time += taken
         cut = np.maximum(cut - taken, 0.0)

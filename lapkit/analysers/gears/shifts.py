@@ -17,60 +17,69 @@ CUT_BELOW = 0.9
 """Share of the throttle round about below which it is cut for a shift (chosen)."""
 BACK_DOWN = 0.95
 """Share of the engine speed of an upshift that the lower gear may turn after a downshift, where the driver made none (chosen)."""
+LEAST_SPREAD = 0.002
+"""Share of the engine speed of a gear change that no recording tells better, 1 sigma: some hundredths of a second (chosen)."""
+UNKNOWN_SPREAD = 0.01
+"""The same where a change was not seen on several laps (chosen)."""
+SAME_CHANGE = 60.0
+"""m. Changes of the same gears on several laps within this of one another are the same (chosen)."""
 AS_EVER = 1e-6
 """Share by which engine speeds may pass those recorded before they count as other (rounding)."""
 
 
+def changing_spread(place: FloatArray, laps: list[tuple[FloatArray, FloatArray]]) -> float:
+    """How much the engine speed of the same gear change differs from lap to lap, share, 1 sigma.
+
+    Parameters
+    ----------
+    place : ndarray, shape (n,)
+        m.
+    laps : list of (ndarray, ndarray)
+        Gear at each place, and road speed there (m/s), at most n of them.
+
+    Examples
+    --------
+    >>> gear, speed = np.array([1.0, 1.0, 2.0, 2.0]), np.array([30.0, 40.0, 41.0, 42.0])
+    >>> round(changing_spread(np.arange(4.0), [(gear, speed), (gear, 1.02 * speed), (gear, 0.98 * speed)]), 3)
+    0.02
+    """
+    rows = []
+    for gear, speed in laps:
+        at = np.flatnonzero(np.diff(gear) != 0) + 1
+        rows += [(gear[k - 1], gear[k], place[k], np.log(speed[k])) for k in at.tolist() if speed[k] > 0]
+    rows.sort()
+    seen = np.array(rows).reshape(-1, 4)
+    other = (np.diff(seen[:, :2], axis=0) != 0).any(axis=1) | (np.diff(seen[:, 2]) > SAME_CHANGE)
+    groups = np.split(seen[:, 3], np.flatnonzero(other) + 1)
+    freedom = sum(len(group) - 1 for group in groups)
+    if freedom < 2:
+        return UNKNOWN_SPREAD
+    return max(LEAST_SPREAD, float(np.sqrt(sum(group.var() * len(group) for group in groups) / freedom)))
+
+
 @dataclass(frozen=True)
 class Shifting:
-    """Engine speeds of the gear changes of a lap, cell by cell and gear by gear.
+    """Engine speeds of the gear changes of a lap, cell by cell and gear by gear."""
 
-    Attributes
-    ----------
-    rates : ndarray, shape (gears,)
-        Engine speed per road speed with no slip, rad/m, lowest gear first.
-    slip : ndarray, shape (cells,)
-        What the wheels make of it.
-    first, last : int
-        Gear at the start and at the end of the lap, counted from 0.
-    up, down : ndarray, shape (cells, gears)
-        Engine speed from which on the driver changes up, and up to which down, rad/s.
-    most : float
-        Highest engine speed recorded, rad/s: no downshift may pass it.
-    throttle : ndarray, shape (cells,)
-        As recorded, without the cuts of the upshifts.
-    cut_time, cut_share : float
-        How long an upshift cuts the drive, s, and by what share.
-    """
-
-    rates: FloatArray
-    slip: FloatArray
-    first: int
-    last: int
-    up: FloatArray
-    down: FloatArray
-    most: float
-    throttle: FloatArray
-    cut_time: float
-    cut_share: float
+    rates: FloatArray  # engine speed per road speed with no slip, rad/m, lowest gear first
+    slip: FloatArray  # what the wheels make of it in each cell
+    first: int  # gear at the start and
+    last: int  # at the end of the lap, counted from 0
+    up: FloatArray  # engine speed from which on the driver changes up, rad/s, shape (cells, gears)
+    down: FloatArray  # and up to which down
+    most: float  # highest engine speed recorded, rad/s: no downshift may pass it
+    throttle: FloatArray  # as recorded, without the cuts of the upshifts
+    cut_time: float  # how long an upshift cuts the drive, s,
+    cut_share: float  # and by what share
 
     @classmethod
     def of(
         cls, gear: NDArray[np.intp], rates: FloatArray, slip: FloatArray, speed: FloatArray, taken: FloatArray,
         throttle: FloatArray, knots: FloatArray, power: FloatArray,
     ) -> Shifting:  # fmt: skip
-        """Read the gear changes of a lap.
+        """Read the gear changes of a lap; all but the last two are given cell by cell.
 
-        Parameters
-        ----------
-        gear : ndarray of int, shape (cells,)
-            Gear in each cell, counted from 0.
-        rates, slip : ndarray
-            As above.
-        speed, taken, throttle : ndarray, shape (cells,)
-            m/s, time taken in the cell (s), throttle as recorded.
-        knots, power : ndarray
-            Throttle and what power it gives: what is lost in a cut.
+        `gear` counts from 0, `speed` is in m/s, `taken` in s; `power` is what a throttle of `knots` gives: what is lost in a cut.
         """
         changes = np.flatnonzero(np.diff(gear)) + 1
         clock = np.cumsum(taken) - taken
@@ -106,14 +115,26 @@ class Shifting:
         )
 
     def change(
-        self, cell: int, gear: NDArray[np.intp], ladder: FloatArray, speed: FloatArray, limit: float
+        self,
+        cell: int,
+        gear: NDArray[np.intp],
+        ladder: FloatArray,
+        speed: FloatArray,
+        limit: float,
+        sooner_up: FloatArray | float = 1.0,
+        sooner_down: FloatArray | float = 1.0,
     ) -> NDArray[np.intp]:
-        """Gear after `cell`, of each variant, that came to it in `gear` at `speed` (m/s) with the rates `ladder` (gears, variants)."""
+        """Gear after `cell`, of each variant, that came to it in `gear` at `speed` (m/s) with the rates `ladder` (gears, variants).
+
+        The engine speeds of up- and downshifts are those recorded times the last two.
+        """
         row, last = np.arange(len(gear)), len(self.rates) - 1
+        if not last:
+            return gear
         wheel = self.slip[cell] * speed
         turning = ladder[gear, row] * wheel
-        higher = (turning >= np.minimum(self.up[cell, gear], limit)) & (gear < last)
-        lower = (turning <= self.down[cell, gear]) & (gear > 0) & ~higher
+        higher = (turning >= np.minimum(self.up[cell, gear] * sooner_up, limit)) & (gear < last)
+        lower = (turning <= self.down[cell, gear] * sooner_down) & (gear > 0) & ~higher
         lower &= ladder[np.maximum(gear - 1, 0), row] * wheel <= min(self.most, limit)
         return np.asarray(gear + higher - lower)
 

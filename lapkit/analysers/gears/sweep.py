@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from lapkit.analysers.gears.drive_again import Course, Variants
+from lapkit.analysers.gears.drive_again import Course, Driven, Variants
 from lapkit.analysers.gears.engine_power import EngineModel, engine_model, engine_rate
 from lapkit.analysers.gears.gearing import CAUTION, Gearing, gears
 from lapkit.analysers.gears.launch import Launch, launches
-from lapkit.analysers.gears.table import GivenGears, given_gears
+from lapkit.analysers.gears.shifts import changing_spread
+from lapkit.analysers.gears.table import GivenGears, given_gears, rpm
 from lapkit.analysers.ledger.energy import LongitudinalModel, longitudinal_model, usable_laps
 from lapkit.analysers.ledger.pair import Pair
-from lapkit.channels import FloatArray, from_si
+from lapkit.channels import FloatArray
 from lapkit.errors import LapError, LapkitError
 
 if TYPE_CHECKING:
@@ -126,9 +127,11 @@ def gear_sweep(
 
     Notes
     -----
-    A flying lap: the lap before it is taken to be driven with the same gears. Pedals stay at their places,
-    gears are changed at the engine speeds they were changed at (`shifts`); where a gear would pass the limit the next one up is
-    taken, if there is one. The ideal gear meets the rev limit at the end of the
+    A flying lap, after the recorded lap before it driven with the same gears (itself where there is none). Pedals stay at their
+    places, gears are changed at the engine speeds they were changed at (`shifts`); where a gear would pass the limit the next one
+    up is taken, if there is one. The uncertainty of the lap time holds the fit of the engine's power and how it goes on beyond the
+    engine speeds seen, gear changes as much sooner or later as they differ from lap to lap, and whether the driver takes a
+    difference of speed back on the brake or not. The ideal gear meets the rev limit at the end of the
     longest straight (common practice, no source); the lap time says what that is worth here.
 
     Examples
@@ -143,10 +146,8 @@ def gear_sweep(
     limit = _limit(rev_limit, sheet)
     found = gears(session, ratios=said.ratios, final_drive=said.final_drive, circumference=said.circumference)
     drive_now, top_now = _now(said, found)
-    drives, tops = (
-        _asked("final_drives", final_drives),
-        [top_now] if top_gears is None else _asked("top_gears", top_gears),
-    )
+    drives = _asked("final_drives", final_drives)
+    tops = [top_now] if top_gears is None else _asked("top_gears", top_gears)
     if top_gears is not None and not np.isfinite(top_now):
         raise LapkitError(
             "top_gears needs the ratio of the top gear in the recording: give ratios= or a sheet with gear_ratios."
@@ -168,25 +169,38 @@ def gear_sweep(
     factor = np.array([d / drive_now for d, _ in rows])  # of every gear
     top_factor = factor * np.array([t / top_now if np.isfinite(top_now) else 1.0 for _, t in rows])
 
-    gear, rate = engine_rate(frame, found, float(model.knots[-1]))
-    rates = {float(n): float(found.per_road_speed(np.array([n]), 1.0)[0]) for n in numbers}
-    course = Course.of(Pair.of([frame, frame]), gear, rate, rates, engine, answers=brake_answers)
+    every = _all_rates(found, said)
+    rates = {n: every[n] for n in numbers.tolist()}
+    read = {int(f.attrs["lap"]): engine_rate(f, found, float(model.knots[-1])) for f in [*frames, frame]}
+    place = max((f.index.to_numpy(np.float64) for f in frames), key=len)
+    spread = changing_spread(place, [(read[f.attrs["lap"]][0], f["speed"].to_numpy(np.float64)) for f in frames])
+    lead = next((f for f in frames if f.attrs["lap"] == frame.attrs["lap"] - 1), frame)
+    before, course = (Course.of(Pair.of([f, f]), *read[f.attrs["lap"]], rates, engine) for f in (lead, frame))
     top = list(rates).index(highest) if highest in rates else -1
-    variants = Variants.of(engine, factor, top_factor, top, limit, limiter)
-    result = course.drive(variants)
+    variants = Variants.of(engine, factor, top_factor, top, limit, limiter, spread, brake_answers)
+    result = course.drive(variants, before)
     # Where the limit is met nowhere, neither in the recording, the lap without a limit is the same lap.
     limited = bool((result.limiter_time > 0).any() or course.reaches(limit - limiter))
-    free = course.drive(variants.without_limit()) if limited else result
-    straight = _longest(found, course)
-    peak, peak_free = (r.turning_at_top(*straight) for r in (result, free))
-    own = float(frame.attrs["lap_time"])
-    own_sigma = float(frame.attrs.get("lap_time_uncertainty") or 0.0)
+    free = course.drive(variants.without_limit(), before) if limited else result
+    begin, end, length = 0.0, course.length, 0.25 * course.length
+    if (straight := found.longest_straight) is not None:
+        length = float(straight["straight_length"])
+        begin, end = straight["top_speed_distance"] + np.array([-0.5, 0.25]) * length
+    peak, peak_free = (r.turning_at_top(begin, end) for r in (result, free))
     low, high = engine.seen
-    outside = (result.most > (1.0 + beyond) * high) | (result.least < (1.0 - beyond) * low)
-    free_outside = (free.most > (1.0 + beyond) * high) | (free.least < (1.0 - beyond) * low)
-    _say_outside(notes, outside, free_outside, result.most, result.least, engine, beyond)
+    outside, free_outside = (
+        (r.most > (1.0 + beyond) * high) | (r.least < (1.0 - beyond) * low) for r in (result, free)
+    )
+    _say_unseen(
+        notes,
+        any(np.ptp(gear) > 0 for gear, _ in read.values()),
+        engine,
+        result,
+        bool(outside.any() or free_outside.any()),
+        beyond,
+        top_factor,
+    )
     change = variants.over_rows(result.lap_time - course.lap_time)
-    at_line = float(frame.attrs["speed_at_line"])
     # an engine speed is no surer than the ratio and the lap's own speed
     doubt = float((found.table["engine_per_road_speed_uncertainty"] / found.table["engine_per_road_speed"]).max())
     table = pd.DataFrame({"final_drive": [d for d, _ in rows], "top_gear": [t for _, t in rows]})
@@ -200,30 +214,25 @@ def gear_sweep(
         mean, sigma = variants.over_rows(values)
         table[name], table[name + "_uncertainty"] = mean, np.hypot(sigma, doubt * mean)
     table["lap_time_difference"], table["lap_time_difference_uncertainty"] = change
-    table["lap_time"] = own + change[0]
-    table["lap_time_uncertainty"] = np.hypot(change[1], own_sigma)
+    table["lap_time"] = float(frame.attrs["lap_time"]) + change[0]
+    table["lap_time_uncertainty"] = np.hypot(change[1], float(frame.attrs.get("lap_time_uncertainty") or 0.0))
     faster, faster_sigma = variants.over_rows(result.speed_at_line - course.speed_at_line)
-    table["speed_at_line"], table["speed_at_line_uncertainty"] = at_line + faster, faster_sigma
+    table["speed_at_line"] = float(frame.attrs["speed_at_line"]) + faster
+    table["speed_at_line_uncertainty"] = faster_sigma
     for name in map(str, table.columns):
         if name.startswith("free_engine_speed"):
             table[name] = table[name].mask(variants.centre(free_outside))
         elif name.startswith(("lap_time", "speed_at_line", "engine_speed", "limit_distance", "limiter_time")):
             table[name] = table[name].mask(variants.centre(outside))
-    shifts = _shift_drops(found, said, limit, factor, top_factor, highest)
+    shifts = _shift_drops(found, every, limit, factor, top_factor, highest)
     table["shift_drop"] = [s[-1]["shift_drop"] if s else np.nan for s in shifts]
     table["shift_drop_uncertainty"] = [s[-1]["shift_drop_uncertainty"] if s else np.nan for s in shifts]
-    begin = Launch(
-        restart_speed, restart_distance or _straight_length(found, course), restart_gears, shift_time, beyond
-    )
-    for name, values, sigma in launches(begin, variants, _all_rates(found, said, highest), highest, notes):
+    launch = Launch(restart_speed, restart_distance or length, restart_gears, shift_time, beyond)
+    for name, values, sigma in launches(launch, variants, every, highest, notes):
         table[name], table[name + "_uncertainty"] = values, sigma
     miss = (table["free_engine_speed"] - limit).abs()
     table["nearest"] = miss == miss.min() if miss.notna().any() else False
     table = table[SWEEP_COLUMNS]
-    notes.append(
-        "Pedals are kept at their places, and gears are changed at the engine speeds they were changed at; how else the driver would "
-        "answer to another gear is not in it."
-    )
     table.attrs = {
         "lap": int(frame.attrs["lap"]),
         "rev_limit": limit,
@@ -245,7 +254,7 @@ def _limit(rev_limit: float | None, sheet: Sheet | None) -> float:
             "rev_limit: give the engine builder's limit in rad/s (rpm times pi / 30), or a sheet that holds it."
         )
     if not (np.isfinite(known) and 100.0 <= known <= 2500.0):
-        raise LapkitError(f"rev_limit={known:g} rad/s ({from_si(known, 'rpm', 'angular rate'):.0f} rpm) is no limit of an engine; "
+        raise LapkitError(f"rev_limit={known:g} rad/s ({rpm(known):.0f} rpm) is no limit of an engine; "
                           "it is given in rad/s: rpm times pi / 30.")  # fmt: skip
     return float(known)
 
@@ -281,24 +290,10 @@ def _overall(said: GivenGears, found: Gearing, table: pd.DataFrame, top_factor: 
     return own
 
 
-def _longest(found: Gearing, course: Course) -> tuple[float, float]:
-    """From where to where the end of the longest straight is looked for, m."""
-    row = found.longest_straight
-    if row is None:
-        return 0.0, course.length
-    there = float(row["top_speed_distance"])
-    return there - 0.5 * float(row["straight_length"]), there + 0.25 * float(row["straight_length"])
-
-
-def _straight_length(found: Gearing, course: Course) -> float:
-    row = found.longest_straight
-    return 0.25 * course.length if row is None else float(row["straight_length"])
-
-
-def _all_rates(found: Gearing, said: GivenGears, highest: float) -> dict[float, float]:
-    """Engine speed per road speed of every gear: as found, else from the ratios given."""
+def _all_rates(found: Gearing, said: GivenGears) -> dict[float, float]:
+    """Engine speed per road speed of every gear at full throttle: as found, else from the ratios given."""
     numbers = found.table["gear"].to_numpy(np.float64)
-    rates = {float(n): float(found.per_road_speed(np.array([n]), 1.0)[0]) for n in numbers}
+    rates = dict(zip(numbers.tolist(), found.per_road_speed(numbers, 1.0).tolist(), strict=True))
     if said.ratios is not None and found.numbered_by != "order":
         known = float(numbers[-1])
         for k, ratio in enumerate(said.ratios):
@@ -307,53 +302,43 @@ def _all_rates(found: Gearing, said: GivenGears, highest: float) -> dict[float, 
 
 
 def _shift_drops(
-    found: Gearing, said: GivenGears, limit: float, factor: FloatArray, top_factor: FloatArray, highest: float
+    found: Gearing, rates: dict[float, float], limit: float, factor: FloatArray, top_factor: FloatArray, highest: float
 ) -> list[list[dict[str, float]]]:
     """For each row of the sweep the fall of engine speed in every upshift made at the limit, rad/s."""
-    rates = _all_rates(found, said, highest)
     table = found.table.set_index("gear")
-    doubts = {
-        n: float(
-            table["engine_per_road_speed_uncertainty"].get(n, np.nan) / table["engine_per_road_speed"].get(n, np.nan)
-        )
-        for n in rates
-    }
-    numbers = list(rates)
-    out = []
-    for f, top in zip(factor.tolist(), top_factor.tolist(), strict=True):
-        drops = []
-        for a, b in pairwise(numbers):
-            kept = rates[b] * (top if b == highest else f) / (rates[a] * (top if a == highest else f))
-            doubt = float(np.hypot(np.nan_to_num(doubts[a]), np.nan_to_num(doubts[b])))
-            drops.append(
-                {
-                    "from_gear": a,
-                    "to_gear": b,
-                    "shift_drop": limit * (1.0 - kept),
-                    "shift_drop_uncertainty": limit * kept * doubt,
-                }
-            )
-        out.append(drops)
-    return out
+    share = (table["engine_per_road_speed_uncertainty"] / table["engine_per_road_speed"]).fillna(0.0)
+
+    def drop(a: float, b: float, change: float) -> dict[str, float]:
+        kept, doubt = limit * rates[b] / rates[a] * change, np.hypot(share.get(a, 0.0), share.get(b, 0.0))
+        return {"from_gear": a, "to_gear": b, "shift_drop": limit - kept, "shift_drop_uncertainty": float(kept * doubt)}
+
+    return [
+        [drop(a, b, own if b == highest else 1.0) for a, b in pairwise(rates)] for own in (top_factor / factor).tolist()
+    ]
 
 
-def _say_outside(
-    notes: list[str],
-    outside: np.ndarray,
-    free_outside: np.ndarray,
-    most: FloatArray,
-    least: FloatArray,
-    engine: EngineModel,
-    beyond: float,
+def _say_unseen(
+    notes: list[str], changed: bool, engine: EngineModel, result: Driven, empty: bool, beyond: float, factor: FloatArray
 ) -> None:
-    """Say how far engine speeds lie outside those seen, and what is refused."""
-    low, high = (from_si(n, "rpm", "angular rate") for n in engine.seen)
-    seen = f"the {low:.0f} to {high:.0f} rpm seen at open throttle"
-    if (most > 1.005 * engine.seen[1]).any() or (least < 0.995 * engine.seen[0]).any():
+    """Say what the recording did not show: engine speeds, height, gear changes."""
+    seen = "the {:.0f} to {:.0f} rpm seen at open throttle".format(*map(rpm, engine.seen))
+    if (result.most > 1.005 * engine.seen[1]).any() or (result.least < 0.995 * engine.seen[0]).any():
         notes.append(
-            f"Some rows use engine speeds outside {seen}: power is carried on as the curve ends, with its doubt counted in."
+            f"Some rows use engine speeds outside {seen}: how power goes on there was not seen. It is carried on as the curve ends, with "
+            "its doubt counted in."
         )
-    if outside.any() or free_outside.any():
+    if empty:
         notes.append(
             f"Rows more than {100 * beyond:.0f} % outside {seen} are left empty: the engine's power there is not known."
+        )
+    if engine.height == "none":
+        notes.append("There is no height: hills were not seen and may pass for power, so what a gear is worth is wide.")
+    if (factor != 1.0).any():
+        notes.append(
+            "Pedals are kept at their places but for the brake, and gears are changed at the engine speeds they were changed at. One "
+            "change more or less is worth up to some tenths of a second; the ± holds how surely the changes and the brake are known, no "
+            "other answer of the driver."
+            if changed
+            else "Pedals are kept at their places. No gear change was seen on a whole lap, so none is in it: a driver who would change "
+            "gear with another final drive gains or loses by it."
         )

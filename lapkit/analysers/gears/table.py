@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.analysers.gears.clusters import Clusters
-from lapkit.channels import FloatArray
+from lapkit.channels import FloatArray, from_si
 from lapkit.errors import ColumnError, LapkitError
 
 if TYPE_CHECKING:
@@ -28,6 +28,17 @@ AGREES = 0.95
 """Share of the time that a gear channel and the gear found must agree, or it is said (chosen)."""
 SLIP_UNKNOWN = 0.005
 """Share. Doubt of a ratio known from pulling wheels alone: half of a tyre's usual slip there (common practice, no source)."""
+
+
+def rpm(engine_speed: float) -> float:
+    """Return an engine speed (rad/s) in rpm.
+
+    Examples
+    --------
+    >>> round(rpm(628.3185))
+    6000
+    """
+    return from_si(float(engine_speed), "rpm", "angular rate")
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ def tyre_diameter(size: str) -> float:
     Parameters
     ----------
     size : str
-        Section width (mm) / height of the side wall (percent of the width), rim (inches): "315/85-16", "205/55 R16".
+        Section width (mm) / height of the side wall (% of the width), rim (inches): "315/85-16", "205/55 R16".
 
     Returns
     -------
@@ -45,7 +45,7 @@ def tyre_diameter(size: str) -> float:
     match = _SIZE.match(size)
     if match is None:
         raise LapkitError(
-            f"'{size}' is no metric tyre size; write section width in mm, side wall in percent, rim in inches: '205/55 R16'."
+            f"'{size}' is no metric tyre size; write section width in mm, side wall in %, rim in inches: '205/55 R16'."
         )
     width, share, rim = (float(part) for part in match.groups())
     if not (100 <= width <= 500 and 20 <= share <= 100 and 8 <= rim <= 26):

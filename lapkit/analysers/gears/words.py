@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.analysers.gears.gearing import Gearing
+from lapkit.analysers.gears.table import rpm
 from lapkit.channels import from_si
 from lapkit.model.show import clock
 
@@ -17,17 +18,6 @@ ROOM = (
 
 MEETS = 0.01
 """Share of the limit: an engine speed as near as this meets it (chosen: half of the 2 % within which ratios are taken for alike)."""
-
-
-def rpm(engine_speed: float) -> float:
-    """Return an engine speed in rpm.
-
-    Examples
-    --------
-    >>> round(rpm(628.3185))
-    6000
-    """
-    return from_si(float(engine_speed), "rpm", "angular rate")
 
 
 def row_name(row: pd.Series) -> str:

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from lapkit.analysers.ledger.energy import LongitudinalModel
-from lapkit.analysers.ledger.findings import LEAST, Zone, standing_out, zones
+from lapkit.analysers.ledger.findings import LEAST, Zone, headline, standing_out, zones
 from lapkit.analysers.ledger.ledger import SIGNIFICANT, Ledger, ledger
-from lapkit.analysers.ledger.two_laps import TwoLaps
+from lapkit.analysers.ledger.two_laps import Fact, TwoLaps
 from lapkit.model.frame import attribute
 from lapkit.model.show import clock, plain
 
@@ -33,6 +33,8 @@ class Explanation(Sequence[str]):
 
     Attributes
     ----------
+    headline : str
+        The finding in one line, as a title.
     sentences : tuple of str
     to_try : str
         What the faster lap did in the corner where most of the difference was made; empty where the data carry no advice:
@@ -42,6 +44,7 @@ class Explanation(Sequence[str]):
         What the sentences were read from; None where the two are not both whole laps.
     """
 
+    headline: str
     sentences: tuple[str, ...]
     to_try: str
     book: Ledger | None
@@ -115,19 +118,23 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
     """
     pair = TwoLaps.of(lap, reference)
     if not np.isfinite(pair.total):
-        return Explanation((*_on_the_clock(pair), *_befell(pair)), "", None)
+        said = [*_on_the_clock(pair), *_befell(pair)]
+        return Explanation(said[0].rstrip("."), tuple(said), "", None)
     book = ledger(lap, reference, model=model)
     if not book.model.ok:
         said = [*_on_the_clock(pair), *_befell(pair), *_refused(book)]
-        corner = pair.worst_corner()
-        row = pair.corners[0].get(corner, {"start_distance": 0.0, "end_distance": 0.0})
-        advice = _to_try(pair, corner, row["start_distance"], row["end_distance"])
-        return Explanation(tuple(said[:MOST_SENTENCES]), advice, book)
+        row, advice = pair.corners[0].get(pair.worst_corner()), ""
+        if row is not None and abs(pair.total) > pair.noise:
+            side = int(pair.total > 0)
+            advice = _to_try(pair, side, str(row["corner"]), row["start_distance"], row["end_distance"])
+        return Explanation(headline(book), tuple(said[:MOST_SENTENCES]), advice, book)
     made, against = _told(pair, book)
     said = _from_ledger(pair, book, made, against)
     at_pedals = bool(made) and bool(made[0].corner) and bool({"throttle", "brake"} & set(made[0].parts))
-    advice = _to_try(pair, made[0].corner, made[0].start, made[0].end) if at_pedals else ""
-    return Explanation(tuple(said[:MOST_SENTENCES]), advice, book)
+    advice = ""
+    if at_pedals:
+        advice = _to_try(pair, int(made[0].made > 0), made[0].corner, made[0].start, made[0].end)
+    return Explanation(headline(book, made), tuple(said[:MOST_SENTENCES]), advice, book)
 
 
 def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
@@ -168,19 +175,15 @@ def _told(pair: TwoLaps, book: Ledger) -> tuple[list[Zone], list[Zone]]:
     )
 
 
-def _to_try(pair: TwoLaps, corner: str, low: float, high: float) -> str:
-    """Say what the faster of two laps did for a corner, between two places."""
-    side = 1 if pair.total > 0 else 0
-    lift, row = pair.lift(low, high)[side], pair.corner(corner)[side]
-    if not abs(pair.total) > pair.noise or lift is None or row is None or pair.hit(1 - side, low, high):
+def _to_try(pair: TwoLaps, side: int, corner: str, low: float, high: float) -> str:
+    """Say what the faster of two laps did differently for a corner, between two places."""
+    row, other = pair.corner(corner)[side], pair.corner(corner)[1 - side]
+    if row is None or other is None or pair.hit(1 - side, low, high) or pair.lift(low, high)[side] is None:
         return ""
-    lowest = "" if np.isnan(row["min_speed"]) else f", and went no slower than {pair.speed(row['min_speed'])}"
-    braking = pair.braking(low, high)[side]
-    braked = "" if braking is None else f", braked {pair.at(side, braking)} for {braking['duration']:.2f} s"
-    return (
-        f"To try in corner {corner}: what {pair.names[side]} did. It lifted {pair.at(side, lift)} to "
-        f"{100 * lift['min_throttle']:.0f} % of throttle{braked}, was back on full after {lift['duration']:.2f} s{lowest}."
-    )
+    did = pair.done_by(side, low, high)
+    if pair.lowest_facts(corner):
+        did.append(f"went no slower than {pair.speed(row['min_speed'])}")
+    return f"To try in corner {corner}: what {pair.names[side]} did. It {_listed(did)}." if did else ""
 
 
 def _from_ledger(pair: TwoLaps, book: Ledger, made: list[Zone], against: list[Zone]) -> list[str]:
@@ -191,23 +194,22 @@ def _from_ledger(pair: TwoLaps, book: Ledger, made: list[Zone], against: list[Zo
         how = f"{zone.where} {zone.by}" if zone.segment else f"by the speed brought over the line{_start(pair, book)}"
         return f"{abs(zone.made):.3f} s (±{zone.noise:.3f}) was {word} {how}"
 
-    out = [_difference(pair), *_befell(pair)]
+    out, rest = [_difference(pair), *_befell(pair)], _unexplained(pair, book)
     if made:
         most = made[0]
         of = "All the same, " if equal else "Of this, " if abs(most.made) <= abs(pair.total) else ""
-        facts = pair.facts(most)
-        out.append(f"{of}{part(most, word)}{': ' + _listed(facts) if facts else ''}.")
+        out.append(f"{of}{part(most, word)}{_because(pair.facts(most), most.made)}.")
         out += _paid(pair, book, most, word)
     elif not against:
         out.append("No place and no cause stands out: nothing in the ledger is larger than its own uncertainty.")
-    elif not equal:
+    elif not equal and not rest:
         out.append("What made it cannot be told from the noise.")
     if len(made) > 1:
         out.append(f"A further {_listed([part(zone, word) for zone in made[1:3]])}.")
     if against:
         of = "All the same, " if equal and not made else ""
         out.append(f"{of}{_listed([part(zone, back) for zone in against[:2]])}.")
-    out += _unexplained(pair, book)
+    out += rest
     if len(out) < 3:
         out.append("Nothing else stands out of its own uncertainty." if made or against else _what(pair))
     return out
@@ -249,7 +251,7 @@ def _unexplained(pair: TwoLaps, book: Ledger) -> list[str]:
 
 
 def _refused(book: Ledger) -> list[str]:
-    out = [f"What each cause cost cannot be said, as the model of the car was refused: {book.model.reason}."]
+    out = [f"What each cause cost cannot be said, as no model of the car could be fitted: {book.model.reason}."]
     if "longer_way" in book.causes:
         noise = SIGNIFICANT * book.lap_uncertainties["longer_way"]
         way = float(book.cells["longer_way"].sum())
@@ -319,17 +321,17 @@ def _what(pair: TwoLaps) -> str:
         return "No corner was found, so the driving cannot be compared corner by corner."
     rows = pair.corner(corner)
     known = np.isfinite([np.nan if row is None else row["min_speed"] for row in rows]).all()
-    lowest = pair.lowest_facts(corner) or [
-        f"the lowest speed {'was the same' if known else 'is not known of both laps'}"
-    ]
+    facts = [fact.words for fact in pair.lowest_facts(corner)]
+    said = facts or [f"the lowest speed {'was the same' if known else 'is not known of both laps'}"]
     low, high = pair.corners[0][corner]["start_distance"], pair.corners[0][corner]["end_distance"]
     if not pair.known("throttle"):
-        lifted = ["there is no throttle to say more"]
+        said.append("there is no throttle to say more")
     elif pair.lift(low, high) == (None, None):
-        lifted = ["there was no lift"]
+        said.append("there was no lift")
     else:
-        lifted = pair.lift_facts(low, high) or ["the lift was the same as far as the data can tell"]
-    return f"In corner {corner} {_listed(lowest + lifted)}."
+        lifted = [fact.words for fact in pair.lift_facts(low, high)]
+        said += lifted or ["the lift was the same as far as the data can tell"]
+    return f"In corner {corner} {_listed(said)}."
 
 
 def _start(pair: TwoLaps, book: Ledger) -> str:
@@ -337,6 +339,14 @@ def _start(pair: TwoLaps, book: Ledger) -> str:
     usual = float(np.mean([frame["speed"].iloc[0] for frame in pair.frames]))
     slower = float(book.places["energy_difference"].iloc[0]) / usual
     return f" ({pair.speed(abs(slower))} {'less' if slower < 0 else 'more'})" if np.isfinite(slower) else ""
+
+
+def _because(facts: Sequence[Fact], made: float) -> str:
+    """What differed, as the reason of what was made; what would rather have saved it comes after "although"."""
+    against = [fact.words for fact in facts if fact.costs * made < 0]
+    by = [fact.words for fact in facts if fact.costs * made >= 0]
+    said = f": {_listed(by)}" if by else ""
+    return said + (f", although {_listed(against)}" if against else "")
 
 
 def _listed(parts: Sequence[str]) -> str:

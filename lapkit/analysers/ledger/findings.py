@@ -147,15 +147,15 @@ def standing_out(book: Ledger, places: Sequence[Zone]) -> tuple[list[Zone], list
     return [z for z in known if sign * z.made > 0], [z for z in known if sign * z.made < 0]
 
 
-def headline(book: Ledger) -> str:
-    """Say in one line what a ledger found."""
+def headline(book: Ledger, made: Sequence[Zone] | None = None) -> str:
+    """Say in one line what a ledger found; `made` are the zones that made the difference, if they are known already."""
     lap, reference = names_of(book.lap, book.reference)
     if abs(book.total) <= SIGNIFICANT * book.total_uncertainty:
         return f"L{lap[1:]} and {reference} took the same time, as far as the clock can tell"
     said = f"L{lap[1:]} was {abs(book.total):.3f} s {'slower' if book.total > 0 else 'faster'} than {reference}"
     if not book.model.ok:
         return f"{said}; without a model of the car, only where it was paid is known"
-    made = standing_out(book, zones(book))[0]
+    made = standing_out(book, zones(book))[0] if made is None else made
     if not made:
         return f"{said}; no single cause stands out of its noise"
     if not made[0].segment:

@@ -149,8 +149,11 @@ class Ledger:
         values = self.cells.to_numpy()
         for name, row, marks in zip(self.cells.index, values, sure, strict=True):
             cells = [cell(value, mark) for value, mark in zip(row.tolist(), marks.tolist(), strict=True)]
-            rows.append([str(name), *cells, f"{row.sum():+.3f}"])
-        rows.append(["whole lap", *(f"{v:+.3f}" for v in values.sum(axis=0)), f"{self.total:+.3f}"])
+            known = abs(row.sum()) > SIGNIFICANT * float(np.sqrt((self.uncertainties.loc[name] ** 2).sum()))
+            rows.append([str(name), *cells, cell(float(row.sum()), known)])
+        whole = [(float(values[:, k].sum()), self.lap_uncertainties[cause]) for k, cause in enumerate(self.causes)]
+        whole.append((self.total, self.total_uncertainty))
+        rows.append(["whole lap", *(cell(value, abs(value) > SIGNIFICANT * sigma) for value, sigma in whole)])
         return heads, rows
 
     def _headline(self) -> str:
@@ -160,7 +163,10 @@ class Ledger:
         )
 
     def _remarks(self) -> list[str]:
-        missing = [f"No column {name.replace('_', ' ')}: {why}." for name, why in self.missing.items()]
+        missing = []
+        for why in dict.fromkeys(self.missing.values()):
+            names = [name.replace("_", " ") for name, reason in self.missing.items() if reason == why]
+            missing.append(f"No column {', '.join(names)}: {why}.")
         return [*missing, *self.notes]
 
     def __repr__(self) -> str:

@@ -12,7 +12,7 @@ import pandas as pd
 from lapkit.analysers.ledger.inputs import Inputs, inputs_of, smooth, zeroed
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
-from lapkit.model.frame import attribute
+from lapkit.model.frame import attribute, check_same_line
 
 MAX_LENGTH_DIFFERENCE = 0.02
 """Share by which the track lengths of two recordings may differ and still be the same track (chosen, no source)."""
@@ -85,6 +85,7 @@ class Pair:
                 f"The laps are of different tracks: {names[0]} is {lengths[0]:.1f} m round, {names[1]} {lengths[1]:.1f} m. "
                 "Compare laps of one track; where it is one, load the second recording with track=first_session.track."
             )
+        check_same_line(frames)
         notes = []
         if max(lengths) - length > 1e-6 * length:
             notes.append(

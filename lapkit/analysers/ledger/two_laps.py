@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -24,6 +24,16 @@ BEFORE_CORNER = 250.0
 """m. A lift that begins nearer than this before a corner, and lasts into it, is made for it (chosen, no source)."""
 APART = 100.0
 """m. Lifts or brakings of two laps that begin further apart are not the same one (chosen, no source)."""
+PICKED = 2.0
+"""m. A pick-up that moved by less is not worth a word (chosen, no source)."""
+
+
+class Fact(NamedTuple):
+    """What differed, in words, and whether such a thing costs time (above zero) or saves it."""
+
+    words: str
+    costs: float
+
 
 Event = dict[str, Any]
 """A row of a table of events."""
@@ -89,9 +99,9 @@ class TwoLaps:
         unit = str(attribute(self.frames[0], "speed_unit"))
         return f"{from_si(float(value), unit, 'speed'):.1f} {unit}"
 
-    def at(self, side: int, event: Event) -> str:
+    def at(self, side: int, event: Event, which: str = "start_distance") -> str:
         """Where an event began: by the nearest marker, else from the line."""
-        about, start = self.frames[side].attrs, float(event["start_distance"])
+        about, start = self.frames[side].attrs, float(event[which])
         beside = describe_place(start, about.get("markers"), length=about.get("track_length"))
         return beside or f"{start:.0f} m from the line"
 
@@ -137,7 +147,7 @@ class TwoLaps:
 
     # ---- what differed, beyond the uncertainty
 
-    def facts(self, zone: Zone) -> list[str]:
+    def facts(self, zone: Zone) -> list[Fact]:
         """What was done differently in a zone."""
         if not zone.corner:
             return []
@@ -147,55 +157,68 @@ class TwoLaps:
             braked = braked + self.lift_facts(zone.start, zone.end)
         return out + braked + self.lowest_facts(zone.corner)
 
-    def braking_facts(self, low: float, high: float) -> list[str]:
+    def braking_facts(self, low: float, high: float) -> list[Fact]:
         """What differed between the two laps' brakings between two places."""
         mine, theirs = self.braking(low, high)
         if mine is None or theirs is None:
             return self._only("braked", mine, theirs)
-        facts = self._moved("the brake", "came on", "stayed on", mine, theirs)
+        facts = self._began("the brake came on", mine, theirs)
+        if longer := change(mine, theirs, "duration", 0.005):
+            facts.append(self._lasted("" if facts else "the brake ", "stayed on", longer, mine))
         if harder := change(mine, theirs, "max_brake", 0.02):
             said = "harder" if harder > 0 else "less hard"
-            facts.append(f"it was pressed {abs(100 * harder):.0f} % {said} (to {100 * mine['max_brake']:.0f} %)")
+            points = f"{abs(100 * harder):.0f} points {said} (to {100 * mine['max_brake']:.0f} %)"
+            facts.append(Fact(f"it was pressed {points}", 0.0))
         return facts
 
-    def lift_facts(self, low: float, high: float) -> list[str]:
+    def lift_facts(self, low: float, high: float) -> list[Fact]:
         """What differed between the two laps' lifts between two places."""
         mine, theirs = self.lift(low, high)
         if mine is None or theirs is None:
             return self._only("lifted", mine, theirs)
-        facts = self._moved("the lift", "began", "lasted", mine, theirs)
+        facts = self._began("the lift began", mine, theirs)
+        picked = change(mine, theirs, "pick_up_distance", PICKED)
+        if picked and not facts:
+            said = "later" if picked > 0 else "earlier"
+            where = self.at(0, mine, "pick_up_distance")
+            facts.append(Fact(f"the throttle came back {abs(picked):.0f} m {said} ({where})", picked))
+        if longer := change(mine, theirs, "duration", 0.005):
+            moved = bool(facts) and not facts[0].words.startswith("the throttle")
+            facts.append(self._lasted("" if moved else "the lift ", "lasted", longer, mine))
         if deeper := change(mine, theirs, "min_throttle", 0.02):
             said = "lower" if deeper < 0 else "less low"
-            facts.append(f"the throttle went {abs(100 * deeper):.0f} % {said} (to {100 * mine['min_throttle']:.0f} %)")
+            points = f"{abs(100 * deeper):.0f} points {said} (to {100 * mine['min_throttle']:.0f} %)"
+            facts.append(Fact(f"the throttle went {points}", -deeper))
         return facts
 
-    def _only(self, did: str, mine: Event | None, theirs: Event | None) -> list[str]:
+    def _only(self, did: str, mine: Event | None, theirs: Event | None) -> list[Fact]:
         return [
-            f"only {self.names[side]} {did} ({self.at(side, event)}, {event['duration']:.2f} s)"
+            Fact(f"only {self.names[side]} {did} ({self.at(side, event)}, {event['duration']:.2f} s)", 1.0 - 2.0 * side)
             for side, event in enumerate((mine, theirs))
             if event is not None
         ]
 
-    def _moved(self, what: str, began: str, lasted: str, mine: Event, theirs: Event) -> list[str]:
-        """Where an event began and how long it lasted, where that differs."""
-        facts = []
-        if moved := change(mine, theirs, "start_distance", 0.5):
-            earlier = "earlier" if moved < 0 else "later"
-            facts.append(f"{what} {began} {abs(moved):.0f} m {earlier} ({self.at(0, mine)})")
-        if longer := change(mine, theirs, "duration", 0.005):
-            said = "longer" if longer > 0 else "less"
-            subject = "" if facts else f"{what} "
-            facts.append(f"{subject}{lasted} {abs(longer):.2f} s {said} ({mine['duration']:.2f} s)")
-        return facts
+    def _began(self, what: str, mine: Event, theirs: Event) -> list[Fact]:
+        """Where an event began, where that differs."""
+        moved = change(mine, theirs, "start_distance", 0.5)
+        if not moved:
+            return []
+        earlier = "earlier" if moved < 0 else "later"
+        return [Fact(f"{what} {abs(moved):.0f} m {earlier} ({self.at(0, mine)})", -moved)]
 
-    def lowest_facts(self, corner: str) -> list[str]:
+    def _lasted(self, subject: str, verb: str, longer: float, mine: Event) -> Fact:
+        said = "longer" if longer > 0 else "less"
+        return Fact(f"{subject}{verb} {abs(longer):.2f} s {said} ({mine['duration']:.2f} s)", longer)
+
+    def lowest_facts(self, corner: str) -> list[Fact]:
         """By how much the lowest speed of a corner differed."""
         mine, theirs = self.corner(corner)
-        if mine is None or theirs is None or not (slower := change(mine, theirs, "min_speed", 0.0)):
+        if mine is None or theirs is None or not (faster := change(mine, theirs, "min_speed", 0.0)):
             return []
-        return [f"the lowest speed was {self.speed(abs(slower))} {'lower' if slower < 0 else 'higher'}"]
+        said = "lower" if faster < 0 else "higher"
+        return [Fact(f"the lowest speed was {self.speed(abs(faster))} {said}", -faster)]
 
-    def way_facts(self, zone: Zone) -> list[str]:
+    def way_facts(self, zone: Zone) -> list[Fact]:
         """How much longer the way through a zone was."""
         if not self.known("path"):
             return []
@@ -206,7 +229,28 @@ class TwoLaps:
         error = np.hypot.reduce([float(frame.attrs.get("place_error") or 0.0) for frame in self.frames]) * np.sqrt(2.0)
         if not abs(longer) > max(SIGNIFICANT * error, 0.05):
             return []
-        return [f"the way was {abs(longer):.1f} m {'longer' if longer > 0 else 'shorter'}"]
+        return [Fact(f"the way was {abs(longer):.1f} m {'longer' if longer > 0 else 'shorter'}", longer)]
+
+    def done_by(self, side: int, low: float, high: float) -> list[str]:
+        """What one of the laps did between two places that the other did not: its lift and its braking."""
+        out = []
+        ours, theirs = (self.lift(low, high)[k] for k in (side, 1 - side))
+        if ours is not None:
+            other = theirs or {}
+            if not theirs or change(ours, other, "start_distance", 0.5):
+                out.append(f"lifted {self.at(side, ours)}")
+            if not theirs or change(ours, other, "min_throttle", 0.02):
+                out.append(f"{'' if out else 'lifted '}to {100 * ours['min_throttle']:.0f} % of throttle")
+        braked, others = (self.braking(low, high)[k] for k in (side, 1 - side))
+        if braked is not None and (not others or change(braked, others, "start_distance", 0.5)):
+            out.append(f"braked {self.at(side, braked)}")
+        if braked is not None and (not others or change(braked, others, "end_distance", 0.5)):
+            out.append(f"let off the brake {self.at(side, braked, 'end_distance')}")
+        if ours is not None and theirs and change(ours, theirs, "pick_up_distance", 0.5):
+            out.append(f"opened the throttle again {self.at(side, ours, 'pick_up_distance')}")
+        if ours is not None and (not theirs or change(ours, theirs, "duration", 0.005)):
+            out.append(f"was back on full after {ours['duration']:.2f} s")
+        return out
 
     def worst_corner(self) -> str:
         """The corner in, or before, the segment where the clock shows most of the difference; "" where there is none."""

@@ -14,7 +14,7 @@ from lapkit.analysers.ledger.energy import LongitudinalModel, longitudinal_model
 from lapkit.analysers.ledger.explain import CAUTION
 from lapkit.analysers.ledger.ledger import Ledger
 from lapkit.analysers.lines.causes import LEDGER_PAIRS, causes_of, ledgers_of
-from lapkit.analysers.lines.differences import differences_of, parts_of
+from lapkit.analysers.lines.differences import differences_of, parts_of, shared_parts
 from lapkit.analysers.lines.given import LAP as LAP  # charts ask for it here
 from lapkit.analysers.lines.given import (
     by_position,
@@ -255,7 +255,8 @@ def compare_lines(
     notes += both.notes if positioned else [*both.notes, no_metres(together)]
     first = drove_first(groups)
     apart = first >= 0 or len({frame.attrs.get("source") for frame in together}) > 1
-    table = differences_of(corners, both, len(groups[0]), confidence, positioned, apart)
+    shared = shared_parts(groups)
+    table = differences_of(corners, both, len(groups[0]), confidence, positioned, apart, shared)
     time = table[(table["corner"] == LAP) & (table["quantity"] == "start_to_start")].iloc[0]
     lap_times = [np.array([float(attribute(f, "lap_time")) for f in group]) for group in groups]
     scatter = float(welch(*lap_times, confidence=confidence).scatter)

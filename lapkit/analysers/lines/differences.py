@@ -30,11 +30,18 @@ error is remembered for 20 s, on laps of half a minute)."""
 
 
 def differences_of(
-    corners: Sequence[Mapping[str, Any]], both: Measures, count: int, confidence: float, positioned: bool, apart: bool
+    corners: Sequence[Mapping[str, Any]],
+    both: Measures,
+    count: int,
+    confidence: float,
+    positioned: bool,
+    apart: bool,
+    parts: tuple[float, float] = (0.0, 0.0),
 ) -> pd.DataFrame:
     """Return the table of `LineComparison`; the first `count` laps of `both` are those of a.
 
-    `apart` says that one line was driven after the other, so that a drift of position does not average out.
+    `apart` says that one line was driven after the other, so that a drift of position does not average out; `parts` how much
+    of the square of each side's error of place all its laps share.
     """
     names, where = list(QUANTITIES), [*(str(c["corner"]) for c in corners), LAP]
     value, sigma = (np.stack([block[name] for name in names], axis=1) for block in (both.value, both.sigma))
@@ -49,7 +56,8 @@ def differences_of(
         slip = np.hypot(*np.sqrt(square))
         shared = np.hypot(shared, np.where(np.isfinite(slip), slip, 0.0))
     elif apart:  # position drifts slowly: laps of one stint share a part of its error
-        drift = np.sqrt(DRIFT_LAPS * (square[0] / count + square[1] / (len(sigma) - count)))
+        laps = count, len(sigma) - count
+        drift = np.sqrt(sum(s * (p + (1.0 - p) * DRIFT_LAPS / n) for s, p, n in zip(square, parts, laps, strict=True)))
         rows = [names.index(name) for name in PLACED]
         shared[rows, :-1] = drift[rows, :-1]
     found = _widened(plain, shared)
@@ -77,6 +85,18 @@ def differences_of(
             "significant": by_corner(significant, significant[k]),
         }
     )
+
+
+def shared_parts(groups: Sequence[Sequence[pd.DataFrame]]) -> tuple[float, float]:
+    """How much of the square of each side's error of place is the same in all its laps and not in the other side's."""
+    if len({frame.attrs.get("source") for group in groups for frame in group}) == 1:
+        return 0.0, 0.0  # it cancels between laps of one recording
+    shared, whole = (
+        [float(np.mean([(frame.attrs.get(name) or 0.0) ** 2 for frame in group])) for group in groups]
+        for name in ("shared_error", "place_error")
+    )
+    a, b = (s / w if w > 0 else 0.0 for s, w in zip(shared, whole, strict=True))
+    return a, b
 
 
 def _widened(found: Welch, shared: FloatArray) -> Welch:

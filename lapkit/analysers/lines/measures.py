@@ -181,7 +181,10 @@ def measure(
             mine["offset"][:] = lap.integral(lap.offset, lap_start, lap_end, mean=True)
             mine["path_length"][:] = np.interp(lap_end, lap.nodes, lap.path) - np.interp(lap_start, lap.nodes, lap.path)
             unsure["offset"][:] = lap.place_error
-            unsure["path_length"][:] = np.sqrt(2.0) * lap.place_error
+            # one and the same shift of position errs apart along the track at the two ends of a turn: twice in half a turn
+            turned = lap.integral(lap.curvature, lap_start, lap_end)
+            opposite = np.maximum(np.sqrt(2.0), 2.0 * np.abs(np.sin(0.5 * np.nan_to_num(turned))))
+            unsure["path_length"][:] = opposite * lap.place_error
             unsure["path_length"][-1] = float(frame.attrs.get("lap_time_uncertainty") or 0.0) * np.nanmean(lap.speed)
         if banking is not None:
             mine["banking"][:-1] = _mean(lap.place, banking, *middle)
