@@ -204,7 +204,8 @@ def test_missing_inputs(clean: Stint, dropped: list[str], absent: list[str]) -> 
     table = ledger(session.lap(2), session.lap(3), model=lapkit.longitudinal_model(session))
     for cause in absent:
         assert cause not in table.causes and table.missing[cause]
-        assert f"No column {cause.replace('_', ' ')}" in repr(table)
+        line = next(line for line in repr(table).splitlines() if "No column" in line and cause.replace("_", " ") in line)
+        assert table.missing[cause] in line
     assert abs(total(table) - table.total) < 1e-9
     assert table.cells.notna().to_numpy().all()
 
@@ -442,8 +443,7 @@ def test_uncertainties_are_honest(condition: str) -> None:
     within = table["error"].abs() <= 2 * table["sigma"] + 1e-4
     assert within.mean() > 0.93
     by_cause = within.groupby(table["cause"]).mean()
-    one = 1.0 / within.groupby(table["cause"]).size()  # of five changes of one kind, one may lie outside
-    assert (by_cause >= np.minimum(0.88, 1.0 - one)).all(), by_cause.to_string()
+    assert (by_cause > 0.88).all(), by_cause.to_string()
     # and they say something: no cause is more than a few times surer than stated
     spread = table.assign(square=(table["error"] / table["sigma"]) ** 2).groupby("cause")["square"].mean() ** 0.5
     assert (spread > 0.2).all(), spread.to_string()

@@ -26,6 +26,8 @@ FORM_SHARE = 0.03
 APART_SHARE = 0.3
 """Share of the model's misfit that two laps of one car do not have in common, where too few laps show it (seen on simulated
 laps)."""
+BRAKED_SHARE = 0.06
+"""The same where drivers brake: how much of a difference a braking zone takes back is seen through noise (seen likewise)."""
 CAUSE_SHARE = 0.01
 """The same share of what a cause costs: in what order causes are exchanged, and the form of the model (seen on simulated laps)."""
 LINE_END = 2.0
@@ -237,7 +239,8 @@ def _split(pair: Pair, ground: _Ground, model: LongitudinalModel, first_cell: An
     }
     slope = float(np.sqrt(np.mean(np.diff(energy, axis=1) ** 2))) / pair.step  # what braking lets an error of place do
     ahead = ground.shift * slope * abs(float(cost[0]))
-    carried_sigma = float(np.sqrt((LINE_END * blur[0]) ** 2 + ahead**2 + (FORM_SHARE * carried_in) ** 2))
+    form = BRAKED_SHARE if "brake" in made.steps else FORM_SHARE
+    carried_sigma = float(np.sqrt((LINE_END * blur[0]) ** 2 + ahead**2 + (form * carried_in) ** 2))
     return Split(charges, sigma, whole, carried_in, carried_sigma, np.asarray(difference), missing, notes)
 
 
