@@ -6,8 +6,10 @@ import sys
 import warnings
 from collections.abc import Sequence
 
+from lapkit import __version__
 from lapkit.commands import best, compare, gears, lines, look, run, setup, track
-from lapkit.commands.common import Commands, Parser
+from lapkit.commands.common import UNITS, Commands, Parser, check_outputs
+from lapkit.commands.spelling import spoken
 from lapkit.errors import DataWarning, LapkitError
 
 
@@ -27,12 +29,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DataWarning)  # they are printed as notes, or listed in the JSON
+            check_outputs(args)
             args.run(args)
             sys.stdout.flush()
     except LapkitError as error:
         from lapkit.model.show import plain
 
-        print(f"lapkit: {plain(str(error))}", file=sys.stderr)
+        print(f"lapkit: {spoken(plain(str(error)))}", file=sys.stderr)
         return 2
     except BrokenPipeError:  # the reader, such as head, has seen enough
         sys.stdout = None
@@ -55,7 +58,12 @@ def _joined(argv: list[str]) -> list[str]:
 
 
 def _parser() -> Parser:
-    parser = Parser(prog="lapkit", description="Where and why a lap was slower, from a CSV recording.")
+    parser = Parser(
+        prog="lapkit",
+        description="Where and why a lap was slower, from a CSV recording.",
+        epilog=f"{UNITS} 'lapkit COMMAND --help' says more of each command.",
+    )
+    parser.add_argument("--version", action="version", version=f"lapkit {__version__}")
     commands = Commands(parser)
     for module in (look, compare, best, lines, track, gears, run, setup):
         module.register(commands)

@@ -18,6 +18,26 @@ from lapkit.simulate.driver import default_driver, run_scripts
 Planted = Contact | Tow | MissedShift
 
 
+def befallen_truth(
+    track: Track,
+    events: Mapping[int, Planted | tuple[Planted, ...]] | None = None,
+    *,
+    laps: int = 10,
+    seed: int = 0,
+    car: Car | None = None,
+    scripts: Mapping[int, Mapping[str, Any]] | None = None,
+) -> Truth:
+    """Drive laps in some of which events happen; `scripts` replaces fields of laps' scripts."""
+    car = car or (OVAL_CAR if all(c.direction == "left" for c in track.turns) else ROAD_CAR)
+    made = list(run_scripts(default_driver(track, car), laps, np.random.default_rng(seed), 1.0))
+    warm = simulate.drive(track, car, made[:1], start_speed=35.0, out_lap=False, in_lap=False)
+    for lap, planted in (events or {}).items():
+        made[lap] = replace(made[lap], events=planted if isinstance(planted, tuple) else (planted,))
+    for lap, fields in (scripts or {}).items():
+        made[lap] = replace(made[lap], **fields)
+    return simulate.drive(track, car, made, start_speed=float(warm.laps["speed_at_line"].iloc[0]))
+
+
 def befallen_run(
     track: Track,
     events: Mapping[int, Planted | tuple[Planted, ...]] | None = None,
@@ -31,22 +51,15 @@ def befallen_run(
     spoil: Callable[[pd.DataFrame], pd.DataFrame] | None = None,
     **options: Any,
 ) -> tuple[Session, Truth]:
-    """Drive laps in some of which events happen, and record them; `scripts` replaces fields of laps' scripts."""
-    car = car or (OVAL_CAR if all(c.direction == "left" for c in track.turns) else ROAD_CAR)
-    made = list(run_scripts(default_driver(track, car), laps, np.random.default_rng(seed), 1.0))
-    warm = simulate.drive(track, car, made[:1], start_speed=35.0, out_lap=False, in_lap=False)
-    for lap, planted in (events or {}).items():
-        made[lap] = replace(made[lap], events=planted if isinstance(planted, tuple) else (planted,))
-    for lap, fields in (scripts or {}).items():
-        made[lap] = replace(made[lap], **fields)
-    truth = simulate.drive(track, car, made, start_speed=float(warm.laps["speed_at_line"].iloc[0]))
+    """Drive laps in some of which events happen, and record them."""
+    truth = befallen_truth(track, events, laps=laps, seed=seed, car=car, scripts=scripts)
     table = simulate.record(truth, rate, noise=noise, seed=seed, **options)
     return session_of(spoil(table) if spoil else table, start_line=track.start_line), truth
 
 
 def full_stretches(track: Track, *, least: float = 115.0) -> list[tuple[float, float]]:
     """Where full throttle is held for so many metres, in an ordinary lap."""
-    _, truth = befallen_run(track, laps=1, rate=20.0)
+    truth = befallen_truth(track, laps=1)
     place = np.arange(0.0, track.length)
     full = truth.throttle(truth.start(1) + truth.time_at(1, place)) > 0.99
     edges = np.flatnonzero(np.diff(np.concatenate([[0], full.astype(int), [0]]))).astype(float)

@@ -2,6 +2,7 @@
 
 import gzip
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -10,7 +11,11 @@ import pandas as pd
 import pytest
 from support import fails, run
 
+import lapkit
 from lapkit.__main__ import main
+from lapkit.commands.common import EXAMPLES
+from lapkit.commands.spelling import spoken
+from lapkit.simulate.__main__ import main as simulate
 
 DATA = Path(__file__).parents[1] / "sample_data"
 OVAL, ROAD = str(DATA / "oval_run.csv"), str(DATA / "road_course.csv")
@@ -45,7 +50,8 @@ def test_brakings(capsys):
     assert len(found["brakings"]) == 8
     assert list(found["brakings"][0])[:3] == ["start_distance", "end_distance", "start_time"]
     assert json.loads(run(capsys, "brakings", OVAL, "--json"))["brakings"] == []  # it has no brake
-    assert "8 braking(s)" in run(capsys, "brakings", ROAD)
+    assert "there is no brake and no brake pressure" in run(capsys, "brakings", OVAL)
+    assert "8 brakings." in run(capsys, "brakings", ROAD)
 
 
 def test_compare_json_ends_at_the_lap_time_difference(capsys):
@@ -77,7 +83,7 @@ def test_compare_json_says_why_there_are_no_causes(capsys, tmp_path):
     assert ledger["carried_in"] is None
     assert "throttle" in ledger["reason"]
     assert sum(map(sum, ledger["cells"])) == pytest.approx(ledger["total"], abs=1e-9)
-    assert "the model of the car was refused" in run(capsys, "compare", str(bare))
+    assert "no model of the car could be fitted" in run(capsys, "compare", str(bare))
 
 
 def test_compare_says_why_and_draws_it(capsys, tmp_path):
@@ -173,7 +179,7 @@ def test_gzip_is_read_as_the_plain_file(capsys, tmp_path):
 
 @pytest.mark.parametrize("words", [("laps",), ("lifts", "--lap", "3"), ("brakings",), ("corners",), ("compare",)])
 def test_every_command_prints_for_people(capsys, words):
-    text = run(capsys, words[0], OVAL, *words[1:])
+    text = run(capsys, words[0], ROAD if words[0] == "brakings" else OVAL, *words[1:])
     assert len(text.splitlines()) > 3
     assert "nan" not in text.lower()
 
@@ -184,7 +190,6 @@ def test_errors_are_one_line_and_status_two(capsys, tmp_path):
     assert "does not run from line to line" in fails(capsys, "compare", OVAL, "--lap", "11")
     assert "furlong" in fails(capsys, "laps", OVAL, "--speed-units", "furlong")
     assert "was not understood" in fails(capsys, "laps", OVAL, "--start-line", "over there")
-    assert "out.xyz" in fails(capsys, "compare", OVAL, "--figure", str(tmp_path / "out.xyz"))
 
 
 def test_a_wrong_call_says_so_and_exits_with_two(capsys):
@@ -197,3 +202,154 @@ def test_a_wrong_call_says_so_and_exits_with_two(capsys):
 def test_the_module_runs_as_a_program():
     done = subprocess.run([sys.executable, "-m", "lapkit", "laps", OVAL], capture_output=True, text=True, check=True)
     assert "best is lap 6" in done.stdout
+
+
+# --------------------------------------------------------------- what is said, and how
+
+
+def written(tmp_path, *, keep, **renamed):
+    """The oval's recording with some of its columns, under other names."""
+    table = pd.read_csv(OVAL, sep=None, engine="python")
+    path = tmp_path / "run.csv"
+    table[[*keep]].rename(columns=renamed).to_csv(path, index=False)
+    return str(path)
+
+
+PYTHON = re.compile(r"\b(columns|units|track|start_line|full_throttle)=|\bload\(|lapkit\.[a-z]")
+
+
+@pytest.mark.parametrize(("words", "expected"), [
+    (("lifts",), '--columns "throttle=<header>"'),
+    (("laps", "--columns", "bogus=Speed (km/h)"), "The channels are: time"),
+    (("laps", "--columns", "sped=Speed (km/h)"), "did you mean 'speed'"),
+    (("laps", "--columns", "speed=Nothing"), "--columns: no column 'Nothing'"),
+    (("laps", "--columns", "throttle=Speed (km/h)"), "no unit of fraction; name another column in --columns"),
+    (("laps", "--columns", "absent.toml"), "--columns names the file absent.toml"),
+])  # fmt: skip
+def test_errors_are_in_the_spelling_of_the_command_line(capsys, tmp_path, words, expected):
+    path = written(tmp_path, keep=["Time (s)", "Speed (km/h)", "X (m)", "Y (m)"])
+    said = fails(capsys, words[0], path, *words[1:])
+    assert expected in said
+    assert not PYTHON.search(said)
+
+
+def test_python_keeps_its_own_spelling(tmp_path):
+    session = lapkit.load(written(tmp_path, keep=["Time (s)", "Speed (km/h)", "X (m)", "Y (m)"]))
+    with pytest.raises(lapkit.ColumnError, match=r"load\(\.\.\., columns=\{'throttle': '<header>'\}\)"):
+        lapkit.lifts(session)
+
+
+@pytest.mark.parametrize(("said", "expected"), [
+    ('units={"speed": "km/h"} or --speed-units.', "--speed-units km/h."),
+    ("load it with track=first_session.track, or", "load it with --track FILE, or"),
+    ("load(..., track=first_session.track) puts both", "--track FILE puts both"),
+    ('columns={"latitude": ..., "longitude": ...}.', '--columns "latitude=...,longitude=...".'),
+    ("more than max_bytes = 5; split it, or raise max_bytes if the memory allows.", "more than 5; split it."),
+    ("tyre_age=(0, 12)", "--tyre-age (0, 12)"),
+    ('units={"x": "ft", "y": "ft"}', '--columns FILE.toml that holds, below a line [columns], x = {column = "<header>", unit = '
+     '"ft"} and y = {column = "<header>", unit = "ft"}'),
+    ("a = b, x = 3 m, the track=", "a = b, x = 3 m, the --track"),
+])  # fmt: skip
+def test_spelling(said, expected):
+    assert spoken(said) == expected
+
+
+@pytest.mark.parametrize("degrees", [False, True])
+def test_the_line_that_was_chosen_can_be_given_back(capsys, tmp_path, degrees):
+    path = written(tmp_path, keep=["Time (s)", "Speed (km/h)", "X (m)", "Y (m)"])
+    if (
+        degrees
+    ):  # one degree of latitude is 111.19 km at 48 degrees (WGS 84: 111.20), near enough for a line to be found
+        table = pd.read_csv(path)
+        table["Latitude (deg)"] = 48.0 + table.pop("Y (m)") / 111194.0
+        table["Longitude (deg)"] = 11.0 + table.pop("X (m)") / 74538.0
+        table.to_csv(path, index=False, float_format="%.8f")
+    said = run(capsys, "laps", path)
+    line = re.search(r'The same line again: --start-line "([^"]+)"', said)[1]
+    assert ("latitude, longitude" in said) is degrees
+    chosen, given = (
+        json.loads(run(capsys, "laps", path, *words, "--json"))["laps"] for words in ((), ("--start-line", line))
+    )
+    assert [lap["lap"] for lap in chosen] == [lap["lap"] for lap in given]
+    assert [lap["flags"] for lap in chosen] == [lap["flags"] for lap in given]
+    times = [[lap["lap_time"] for lap in laps if lap["complete"]] for laps in (chosen, given)]
+    assert len(times[0]) > 5
+    assert times[0] == pytest.approx(times[1], abs=1e-4)
+
+
+def test_no_corner_can_be_found_without_what_shows_one(capsys, tmp_path):
+    table = pd.read_csv(OVAL, sep=None, engine="python")
+    path = tmp_path / "bare.csv"
+    table[["Time (s)", "Speed (km/h)"]].assign(lap=(table["Time (s)"] // 27.6).astype(int)).to_csv(path, index=False)
+    said = run(capsys, "corners", str(path), "--lap", "2")
+    assert "there is no position, yaw rate or lateral acceleration, so no corner can be found" in said
+    assert "--track a track file" in said and "corner  " not in said
+    assert json.loads(run(capsys, "corners", str(path), "--lap", "2", "--json"))["corners"] == []
+
+
+def test_one_is_singular(capsys):
+    assert "Lap 10: 2 corners." in run(capsys, "corners", OVAL, "--lap", "10")
+    for command in ("lifts", "corners", "brakings", "track"):
+        assert "(s)." not in run(capsys, command, ROAD) and not re.search(
+            r"[a-z]\(s\)", run(capsys, command, ROAD).split("\n")[0]
+        )
+
+
+@pytest.mark.parametrize("command", ["compare", "best", "lines", "run", "setup", "gears"])
+@pytest.mark.parametrize(
+    ("name", "expected"), [("out.xyz", "one of: .png, .pdf, .svg"), ("no/out.png", "there is no folder")]
+)
+def test_a_picture_that_cannot_be_written_is_refused_before_any_work(capsys, tmp_path, command, name, expected):
+    said = fails(capsys, command, str(tmp_path / "absent.csv"), "--figure", str(tmp_path / name))
+    assert expected in said and "--figure" in said
+
+
+def test_a_file_that_cannot_be_written_is_refused_before_any_work(capsys, tmp_path):
+    assert "that is a folder" in fails(capsys, "track", str(tmp_path / "absent.csv"), "--save", str(tmp_path))
+
+
+def stopped(capsys, call, words):
+    with pytest.raises(SystemExit) as stop:
+        call(words)
+    assert stop.value.code == 0
+    return capsys.readouterr().out
+
+
+def test_help_and_version(capsys):
+    assert stopped(capsys, main, ["--version"]) == f"lapkit {lapkit.__version__}\n"
+    assert set(EXAMPLES) == set(re.search(r"\{(.*?)\}", stopped(capsys, main, ["--help"]))[1].split(","))
+    for command, example in EXAMPLES.items():
+        said = stopped(capsys, main, [command, "--help"])
+        assert example in said and "metres from the start/finish line" in said
+    laps = stopped(capsys, main, ["laps", "--help"])
+    flags = (
+        "partial",
+        "out",
+        "in",
+        "stop",
+        "reset",
+        "gap",
+        "short, long",
+        "contact",
+        "tow",
+        "missed shift",
+        "lost time",
+    )
+    assert all(f"\n  {word}  " in laps for word in flags)
+    lifts = stopped(capsys, main, ["lifts", "--help"])
+    assert all(f"\n  {word}  " in lifts for word in ("full lift time", "hold time", "time to lowest"))
+    assert "FOLDER" in stopped(capsys, simulate, ["--help"])
+
+
+def test_the_examples_of_the_help_are_commands():
+    from shlex import split
+
+    from lapkit.__main__ import _parser
+
+    for command, example in EXAMPLES.items():
+        assert _parser().parse_args(split(example)[1:]).command == command
+
+
+def test_a_table_that_is_none_is_said_plainly():
+    with pytest.raises(lapkit.FrameError, match=r"readable: expected a table lapkit returns.*got None"):
+        lapkit.readable(None)

@@ -43,7 +43,10 @@ def test_lines_of_two_recordings_lie_on_one_track(capsys):
     ((OVAL,), "no two lines are to be told apart"),
     ((LINES, "--a", "1-3"), "of neither"),
     ((LINES, "--a", "1-x", "--b", "2"), "is not a lap"),
-    ((LINES, "--a", "3:1", "--b", "2"), "there are 1 file"),
+    ((LINES, "--a", "3:1", "--b", "2"), "one file was given"),
+    ((LINES, "--a", "1-3", "--b", "1-3"), "lap 1 is named twice"),
+    ((LINES, "--a", "1-3,2", "--b", "4"), "lap 2 is named twice"),
+    ((LINES, LINES, "--a", "1", "--b", "2:1"), "lap 1 is named twice"),
     ((LINES, "--a", "1-99999999", "--b", "2"), "the recording has"),
     ((LINES, "--a", "0", "--b", "2"), "does not run from line to line"),
     ((LINES, "--a", "1", "--b", "2", "--names", "one"), "give two names"),
@@ -60,6 +63,18 @@ def test_markers_stand_in_lifts_and_corners(capsys):
     assert lift["start_to_marker"] == pytest.approx(lift["start_distance"] - 60.0)
     corner = json.loads(run(capsys, "corners", LINES, "--track", TRACK, "--json"))["corners"][1]
     assert corner["min_speed_marker"] == "scoreboard" and corner["turn_in_marker"] == "water tower"
+
+
+def test_a_place_that_is_not_known_is_told_from_no_marker(capsys):
+    said = run(capsys, "corners", OVAL, "--track", TRACK).splitlines()
+    row = next(line for line in said if line.startswith("     2"))
+    spread = float(row.split("±")[1].split()[0])
+    assert spread > 30 and row.endswith("  -") and "the water tower" in row  # its turn-in is known
+
+
+def test_a_track_file_of_another_place_is_called_the_track_given(capsys):
+    said = fails(capsys, "laps", str(DATA / "road_course.csv"), "--track", TRACK)
+    assert "The line is that of the track given" in said
 
 
 def test_a_learnt_track_is_saved_and_serves_another_recording(capsys, tmp_path):
@@ -95,7 +110,7 @@ def test_best_prints_what_can_be_joined(capsys, tmp_path):
     assert "nobody has driven them in one lap" in said and "qualified people" in said
     out = json.loads(run(capsys, "best", OVAL, "--json"))
     assert out["best_of_each"] <= out["joined"] <= out["lap_time"]
-    assert {"segment", "joined_lap", "time_gained", "proven_gain"} <= set(out["segments"][0])
+    assert {"segment", "joined_lap", "time_gained"} <= set(out["segments"][0])
 
 
 @pytest.mark.parametrize(

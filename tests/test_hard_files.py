@@ -290,3 +290,15 @@ def test_times_worked_out_from_distance_and_speed_are_estimates_and_say_so(sampl
     assert (np.abs(laps["lap_time"] - plain) < 2 * laps["lap_time_uncertainty"]).all()
     assert (laps["lap_time_uncertainty"] > 0.004 * laps["lap_time"]).all()
     assert any("estimates" in line for line in session.warnings)
+
+
+def test_events_of_laps_cut_short_stand_in_every_table_alike(samples):
+    time = samples["time"] - samples["time"].iloc[0]
+    cut = samples[(time > 16) & (time < time.iloc[-1] - 16)]
+    session = session_of(cut, start_line=oval().start_line)
+    laps = session.laps
+    first, last = int(laps["lap"].iloc[0]), int(laps["lap"].iloc[-1])
+    assert not laps["complete"].iloc[[0, -1]].any()
+    assert lapkit.line_speed(session)["lap"].tolist() == laps["lap"].tolist()[:-1]  # the last does not end at the line
+    for table in (lapkit.corners(session), lapkit.lifts(session)):
+        assert {first, last} <= set(table["lap"])

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import sys
 from collections.abc import Callable, Mapping
+from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
+
+from lapkit.commands.spelling import spoken
+from lapkit.errors import LapkitError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -23,6 +29,26 @@ class Parser(argparse.ArgumentParser):
         raise SystemExit(2)
 
 
+EXAMPLES = {
+    "laps": "lapkit laps run.csv --start-line 131.2,40.7",
+    "lifts": "lapkit lifts run.csv --lap 7",
+    "brakings": "lapkit brakings run.csv --lap 7",
+    "corners": "lapkit corners run.csv --track oval.toml",
+    "compare": "lapkit compare run.csv --lap 7 --against 3 --figure why.png",
+    "best": "lapkit best run.csv",
+    "lines": "lapkit lines run.csv --a 1-3 --b 4-6 --names high,low",
+    "track": 'lapkit track run.csv --name Oval --marker "water tower=350" --save oval.toml',
+    "gears": "lapkit gears run.csv --rev-limit 8200 --final-drive 4.5 --final-drives 4.4,4.5,4.6",
+    "run": "lapkit run long_run.csv --tyre-age 0",
+    "setup": "lapkit setup a.csv b.csv --names soft,stiff",
+}
+"""A line to type for each command."""
+
+UNITS = (
+    "Distances are metres from the start/finish line, times seconds, speeds in the unit of the file or of --speed-units. After a "
+    "± stands what about 95 % of errors are smaller than. With --json everything is in SI units: m, s, m/s, and shares from 0 to 1."
+)
+
 Run = Callable[[argparse.Namespace], None]
 
 
@@ -32,9 +58,20 @@ class Commands:
     def __init__(self, parser: Parser) -> None:
         self._commands = parser.add_subparsers(dest="command", required=True, parser_class=Parser)
 
-    def add(self, name: str, run: Run, text: str, *, many: bool = False) -> argparse.ArgumentParser:
-        """Add a command on one recording, or on several, and return its parser for arguments of its own."""
-        sub: Parser = self._commands.add_parser(name, help=text, description=text)
+    def add(
+        self, name: str, run: Run, text: str, *, many: bool = False, words: Mapping[str, str] | None = None
+    ) -> argparse.ArgumentParser:
+        """Add a command on one recording, or on several, and return its parser for arguments of its own.
+
+        `words` says what the words of its answer mean.
+        """
+        sub: Parser = self._commands.add_parser(
+            name,
+            help=text,
+            description=f"{text[:1].upper()}{text[1:]}.",
+            epilog=_epilog(name, words or {}),
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+        )
         if many:
             sub.add_argument("files", metavar="FILE", nargs="+", help="recordings: any plain CSV")
         else:
@@ -44,22 +81,57 @@ class Commands:
         return sub
 
 
+def _epilog(name: str, words: Mapping[str, str]) -> str:
+    """What stands below the arguments: an example, what the words mean, the units."""
+    width = max(map(len, words), default=0)
+    meanings = [
+        fill(meaning, 96, initial_indent=f"  {word.ljust(width)}  ", subsequent_indent=" " * (width + 4))
+        for word, meaning in words.items()
+    ]
+    return "\n".join([f"example: {EXAMPLES[name]}\n", *(["words:", *meanings, ""] if words else []), fill(UNITS, 96)])
+
+
 def add_reading(common: argparse.ArgumentParser) -> None:
     """Add what says how a recording is to be read, and how the answer is printed."""
     common.add_argument(
         "--start-line",
         metavar="LINE",
         help="start/finish line: x,y or x,y,heading or x1,y1,x2,y2 in metres (heading as 64deg or 1.12rad), "
-        "or the same in latitude,longitude where the file has those",
+        "or the same in latitude,longitude where the file has those; where none is given, laps says which to give to have the "
+        "same again",
     )
     common.add_argument(
-        "--columns", metavar="MAP", help="which column is what: a TOML file, or speed=HEADER,time=HEADER"
+        "--columns",
+        metavar="MAP",
+        help="which column is what: speed=HEADER,time=HEADER, or a TOML file that holds, below a line [columns], lines such as "
+        'speed = "HEADER" or throttle = {column = "HEADER", zero = 0.5, full = 4.5}; such a file beside the recording, '
+        "of the same name, is read by itself",
     )
     common.add_argument(
         "--speed-units", metavar="UNIT", help="unit of speed where the file names none, and for printing"
     )
     common.add_argument("--track", metavar="FILE", help="a track file (TOML), with its markers, lanes and banking")
     common.add_argument("--json", action="store_true", help="print JSON in SI units instead of text")
+
+
+def check_outputs(args: argparse.Namespace) -> None:
+    """Refuse a picture or a file that could not be written, before any work is done for it."""
+    for option in ("figure", "save"):
+        given = getattr(args, option, None)
+        if given is None:
+            continue
+        path, said = Path(given), f"--{option} {given}"
+        if option == "figure":
+            from lapkit.charts.style import SUFFIXES
+
+            if path.suffix.lower() not in SUFFIXES:
+                raise LapkitError(f"{said}: the ending says the kind of picture; use one of: {', '.join(SUFFIXES)}.")
+        if not path.parent.is_dir():
+            raise LapkitError(f"{said}: there is no folder '{path.parent}'; make it first, or choose another.")
+        if path.is_dir():
+            raise LapkitError(f"{said}: that is a folder; give the name of a file in it.")
+        if not os.access(path if path.exists() else path.parent, os.W_OK):
+            raise LapkitError(f"{said}: it may not be written there; choose another folder.")
 
 
 def load(args: argparse.Namespace, path: str, *, track: Any = None) -> Session:
@@ -108,11 +180,12 @@ def print_table(
     from lapkit.model import show
 
     print(show.plain(f"{session.recording.provenance.source}. {title}."))
-    print(laid_out(show.readable(table, speed_unit=session.speed_unit, columns=columns).assign(**(beside or {}))))
+    if len(table):
+        print(laid_out(show.readable(table, speed_unit=session.speed_unit, columns=columns).assign(**(beside or {}))))
     print_notes(session)
 
 
 def print_notes(session: Session) -> None:
     """Print what was assumed and left out."""
     for line in session.remarks():
-        print(line)
+        print(spoken(line))

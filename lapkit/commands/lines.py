@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import os
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from lapkit.commands.common import Commands, load, print_json, print_notes
+from lapkit.commands.spelling import spoken
 from lapkit.errors import LapError
 
 if TYPE_CHECKING:
@@ -48,7 +50,7 @@ def lines(args: argparse.Namespace) -> None:
         print_json({**found.to_dict(), "how": how})
         return
     print(how)
-    print(found)
+    print(spoken(str(found)))
     for session in sessions:
         print_notes(session)
     if args.figure:
@@ -59,13 +61,15 @@ def _sides(
     args: argparse.Namespace, sessions: Sequence[Session]
 ) -> tuple[tuple[str, str], list[pd.DataFrame], list[pd.DataFrame], str]:
     """Names and laps of the two lines, and in a sentence how they were found."""
+    from lapkit.model.show import counted
+
     named = tuple(word.strip() for word in args.names.split(",")) if args.names else None
     if named is not None and (len(named) != 2 or not all(named) or named[0] == named[1]):
         raise LapError(f"--names {args.names}: give two names, such as --names high,low.")
     if (args.a is None) != (args.b is None):
         raise LapError("Give the laps of both lines, --a and --b, or of neither: then they are found from the data.")
     if args.a is not None:
-        side_a, side_b = (_laps(text, sessions) for text in (args.a, args.b))
+        side_a, side_b = _frames(args, sessions)
         return _pair(named or ("a", "b")), side_a, side_b, f"Laps as given: {args.a} against {args.b}."
     from lapkit.analysers.lines.line_groups import line_groups
 
@@ -73,8 +77,8 @@ def _sides(
     source = sessions[0].recording.provenance.source
     if len(frames) < 2:
         raise LapError(
-            f"{source}: {len(frames)} clean lap(s) are too few to tell two lines apart; name the laps of each with --a 1-3 "
-            "--b 4-6."
+            f"{source}: two lines cannot be told apart with {counted(len(frames), 'clean lap')}; name the laps of each with "
+            "--a 1-3 --b 4-6."
         )
     table = line_groups(frames)
     groups = table["group"].to_numpy()
@@ -94,9 +98,11 @@ def _pair(names: Sequence[str]) -> tuple[str, str]:
     return names[0], names[1]
 
 
-def _laps(text: str, sessions: Sequence[Session]) -> list[pd.DataFrame]:
-    """Frames of laps named as ``1-3,7`` or, of the second file, ``2:1-3``."""
-    out: list[Any] = []
+def _laps(text: str, files: Sequence[str], sessions: Sequence[Session]) -> list[tuple[int, int]]:
+    """File, from 0, and lap of laps named as ``1-3,7`` or, of the second file, ``2:1-3``."""
+    from lapkit.model.show import counted
+
+    out: list[tuple[int, int]] = []
     for part in text.split(","):
         where, _, span = part.strip().rpartition(":")
         first, dash, last = span.partition("-")
@@ -104,17 +110,32 @@ def _laps(text: str, sessions: Sequence[Session]) -> list[pd.DataFrame]:
         if not all(word.strip().isdecimal() for word in words):
             raise LapError(f"'{part.strip()}' is not a lap: write laps as 1-3,7 or, of the second file, 2:1-3.")
         file, low, high = (int(word) for word in words)
-        if not 1 <= file <= len(sessions):
-            raise LapError(f"'{part.strip()}': there are {len(sessions)} file(s).")
+        if not 1 <= file <= len(files):
+            given = "one file was given" if len(files) == 1 else f"{len(files)} files were given"
+            raise LapError(f"'{part.strip()}' is a lap of file {file}, and {given}.")
         if high < low:
             raise LapError(f"'{part.strip()}' runs backwards: write the lower lap first, as {high}-{low}.")
-        session = sessions[file - 1]
-        if high - low > len(session.laps):
-            raise LapError(f"'{part.strip()}': the recording has {len(session.laps)} laps.")
-        out += [session.lap(number) for number in range(low, high + 1)]
-    for frame in out:
+        if high - low > len(sessions[file - 1].laps):
+            raise LapError(f"'{part.strip()}': the recording has {counted(len(sessions[file - 1].laps), 'lap')}.")
+        out += [(file - 1, number) for number in range(low, high + 1)]
+    return out
+
+
+def _frames(args: argparse.Namespace, sessions: Sequence[Session]) -> tuple[list[pd.DataFrame], list[pd.DataFrame]]:
+    """Laps of both sides as they were named, each lap once."""
+    named = [_laps(text, args.files, sessions) for text in (args.a, args.b)]
+    once: set[tuple[str, int]] = set()
+    for file, number in named[0] + named[1]:
+        lap = os.path.realpath(args.files[file]), number
+        if lap in once:
+            raise LapError(
+                f"{args.files[file]}: lap {number} is named twice in --a {args.a} --b {args.b}; give each lap to one line, once."
+            )
+        once.add(lap)
+    side_a, side_b = ([sessions[file].lap(number) for file, number in laps] for laps in named)
+    for frame in side_a + side_b:
         if not frame.attrs["complete"]:
             raise LapError(
                 f"{frame.attrs['source']}: lap {frame.attrs['lap']} does not run from line to line; choose complete laps."
             )
-    return out
+    return side_a, side_b

@@ -26,7 +26,7 @@ def track(args: argparse.Namespace) -> None:
     """Print the track, and save it."""
     from dataclasses import replace
 
-    from lapkit.model.show import plain
+    from lapkit.model.show import counted, plain
     from lapkit.model.tracks.track import repeated
 
     session = load(args, args.file)
@@ -53,7 +53,8 @@ def track(args: argparse.Namespace) -> None:
         )
         return
     title = (
-        f"{found.name or 'Track'}: {found.length:.1f} m, {len(found.corners)} corner(s), {len(found.markers)} marker(s)"
+        f"{found.name or 'Track'}: {found.length:.1f} m, {counted(len(found.corners), 'corner')}, "
+        f"{counted(len(found.markers), 'marker')}"
     )
     print_table(session, title, found.corners, CORNER_KEYS)
     for name, distance in found.markers[["marker", "distance"]].itertuples(index=False):

@@ -17,6 +17,7 @@ from lapkit.importers.columns import Columns
 from lapkit.importers.raw import RawTable
 from lapkit.importers.stamps import Stamps, read_stamps
 from lapkit.model.recording import ChannelSource, Provenance
+from lapkit.model.show import counted
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.intp]
@@ -111,11 +112,11 @@ def time_axis(
     array([0.  , 0.05, 0.1 , 0.15])
     """
     if len(raw) < 3:
-        raise FileError(f"{raw.source}: too short: {len(raw)} row(s) of data; at least 3 samples are needed.")
+        raise FileError(f"{raw.source}: too short: {counted(len(raw), 'row')} of data; at least 3 samples are needed.")
     stamps = _pick(raw, columns, provenance)
     clock = _from_speed(raw, columns, provenance) if stamps is None else _increasing(raw, stamps, provenance)
     if len(clock.time) < 3:
-        raise FileError(f"{raw.source}: too short: {len(clock.time)} usable sample(s); at least 3 are needed.")
+        raise FileError(f"{raw.source}: too short: {counted(len(clock.time), 'usable sample')}; at least 3 are needed.")
     steps = np.diff(clock.time)
     clock.interval = float(np.median(steps))
     holes = np.flatnonzero(steps > max(hole_factor * clock.interval, shortest_hole))
@@ -123,7 +124,7 @@ def time_axis(
     if clock.gaps:
         start, end = max(clock.gaps, key=lambda gap: gap[1] - gap[0])
         provenance.warnings.append(
-            f"{len(clock.gaps)} hole(s) in the data, {sum(b - a for a, b in clock.gaps):.1f} s in all, "
+            f"{counted(len(clock.gaps), 'hole')} in the data, {sum(b - a for a, b in clock.gaps):.1f} s in all, "
             f"the longest {end - start:.1f} s from {start:.1f} s; nothing is interpolated across them."
         )
     jitter = float(np.abs(np.delete(steps, holes) / clock.interval - 1.0).mean()) if len(steps) > len(holes) else 0.0
@@ -221,7 +222,9 @@ def _mend(raw: RawTable, stamps: Stamps, provenance: Provenance) -> tuple[FloatA
     missing = np.flatnonzero(~np.isfinite(seconds))
     if missing.size:
         seconds = _filled(seconds, step)
-        warn.append(f"'{name}': {missing.size} missing or unreadable time stamp(s), {place(missing[0])}, interpolated.")
+        warn.append(
+            f"'{name}': {counted(missing.size, 'missing or unreadable time stamp')}, {place(missing[0])}, interpolated."
+        )
 
     for period in stamps.wraps:
         back = np.diff(seconds)
@@ -235,7 +238,7 @@ def _mend(raw: RawTable, stamps: Stamps, provenance: Provenance) -> tuple[FloatA
     if excursions.size:
         seconds[excursions] = np.nan
         seconds = _filled(seconds, step)
-        warn.append(f"'{name}': {excursions.size} wrong time stamp(s), {place(excursions[0])}, interpolated.")
+        warn.append(f"'{name}': {counted(excursions.size, 'wrong time stamp')}, {place(excursions[0])}, interpolated.")
 
     resets = _resets(seconds, step, first) if stamps.restarts else np.empty(0, dtype=np.intp)
     if resets.size:
@@ -243,32 +246,34 @@ def _mend(raw: RawTable, stamps: Stamps, provenance: Provenance) -> tuple[FloatA
         shift[resets] = seconds[resets - 1] + step - seconds[resets]
         seconds = seconds + np.cumsum(shift)
         warn.append(
-            f"'{name}' falls back to zero {resets.size} time(s), {place(resets[0])}; the time runs on by one sample "
+            f"'{name}' falls back to zero {counted(resets.size, 'time')}, {place(resets[0])}; the time runs on by one sample "
             f"interval ({1000 * step:.0f} ms) there."
         )
 
     same = _copies(raw, seconds)
     if same.size:
-        warn.append(f"{same.size} row(s) written twice, {place(same[0])}, left out.")
+        warn.append(f"{counted(same.size, 'row')} written twice, {place(same[0])}, left out.")
         seconds, rows = np.delete(seconds, same), np.delete(rows, same)
 
     backward = np.flatnonzero(np.diff(seconds) < 0)
     if backward.size:
         seconds, order, how = _ordered(seconds, step)
-        warn.append(f"'{name}' steps backward {backward.size} time(s), {place(rows[backward[0] + 1])}: {how}.")
+        warn.append(f"'{name}' steps backward {counted(backward.size, 'time')}, {place(rows[backward[0] + 1])}: {how}.")
         rows = rows[order]
 
     equal = np.flatnonzero(np.diff(seconds) == 0)
     if equal.size:
         seconds = _spread(seconds)
         warn.append(
-            f"'{name}' is coarser than the samples: {equal.size} row(s) share the stamp of the row before, "
+            f"'{name}' is coarser than the samples: {counted(equal.size, 'row')} with the stamp of the row before, "
             f"{place(rows[equal[0] + 1])}; spread evenly."
         )
 
     late = _not_after(seconds)
     if late.any():
-        warn.append(f"'{name}': {int(late.sum())} row(s) that no order in time fits, {place(rows[late][0])}, left out.")
+        warn.append(
+            f"'{name}': {counted(int(late.sum()), 'row')} that no order in time fits, {place(rows[late][0])}, left out."
+        )
         seconds, rows = seconds[~late], rows[~late]
     return seconds, rows, [int(i) for i in np.flatnonzero(np.isin(rows, resets))]
 
@@ -337,7 +342,7 @@ def _ordered(seconds: FloatArray, step: float) -> tuple[FloatArray, IntArray, st
     for bad in (behind, beyond):
         if bad.sum() <= 0.1 * len(seconds):
             kept = np.where(bad, np.nan, seconds)
-            options.append((_filled(kept, step), stay, f"{int(bad.sum())} wrong stamp(s) interpolated"))
+            options.append((_filled(kept, step), stay, f"{counted(int(bad.sum()), 'wrong stamp')} interpolated"))
     shift = np.concatenate(([0.0], np.where(np.diff(seconds) < 0, step - np.diff(seconds), 0.0)))
     options.append(
         (seconds + np.cumsum(shift), stay, "the clock was set back; the time runs on by one sample interval")
@@ -384,7 +389,7 @@ def _from_speed(raw: RawTable, columns: Columns, provenance: Provenance) -> Cloc
         if columns.speed_unit is None:
             raise ColumnError(
                 f"{raw.source}: no time column, so time has to come from distance and speed, but the unit of "
-                f'\'{speed.header}\' is not said; give it with units={{"speed": "km/h"}} or --speed-units.'
+                f'\'{speed.header}\' is not said; give it with units={{"speed": "km/h"}}.'
             )
         speed.decide(columns.speed_unit, "unit as given")
     if distance.unit is None:
@@ -393,7 +398,9 @@ def _from_speed(raw: RawTable, columns: Columns, provenance: Provenance) -> Cloc
     metres_per_second = np.abs(raw.numbers[speed.header] * speed.scale)
     known = np.flatnonzero(np.isfinite(metres) & np.isfinite(metres_per_second))
     if known.size < 3:
-        raise FileError(f"{raw.source}: too short: {known.size} row(s) with distance and speed; at least 3 are needed.")
+        raise FileError(
+            f"{raw.source}: too short: {counted(known.size, 'row')} with distance and speed; at least 3 are needed."
+        )
     length = np.diff(metres[known])
     falls = length < -0.5 * np.ptp(metres[known])
     length[falls] = np.median(length[length > 0]) if (length > 0).any() else 0.0
@@ -411,7 +418,9 @@ def _from_speed(raw: RawTable, columns: Columns, provenance: Provenance) -> Cloc
         f"and lap times are estimates, only as good as distance and speed: {100 * error:g} % (1 sigma) is reckoned with."
     )
     if left_out:
-        provenance.warnings.append(f"{left_out} row(s) without movement or without a value left out of the time axis.")
+        provenance.warnings.append(
+            f"{counted(left_out, 'row')} without movement or without a value left out of the time axis."
+        )
     source = ChannelSource(
         "(from distance and speed)", "s", f"no time column; '{distance.header}' over '{speed.header}'"
     )

@@ -122,7 +122,7 @@ def assign_columns(
         given = unit_of_header.get(header) or unit_of_channel.get(named)
         if given is not None:
             choice.unit, choice.unit_reason = given, "unit as given"
-        fits = _fit_unit(raw, choice, provenance)  # which may make another channel of it
+        fits = _fit_unit(raw, choice, provenance, asked=header in wanted)  # which may make another channel of it
         if fits and not _holds_values(raw, choice, provenance, asked=header in wanted):
             continue
         used.update((header, named))
@@ -157,8 +157,11 @@ def _standing(raw: RawTable, choice: Assignment, asked: set[str]) -> tuple[bool,
     return choice.header not in asked, flat, choice.rank, choice.unit is None, -count, place
 
 
-def _fit_unit(raw: RawTable, choice: Assignment, provenance: Provenance) -> bool:
-    """Settle the unit that is written, and what it makes of the channel; False to leave the column alone."""
+def _fit_unit(raw: RawTable, choice: Assignment, provenance: Provenance, *, asked: bool) -> bool:
+    """Settle the unit that is written, and what it makes of the channel; False to leave the column alone.
+
+    A column that was asked for is taken for what was asked, or refused.
+    """
     cell = raw.units.get(choice.header, "").strip(" ()[]{}<>")
     dimension = CHANNELS[choice.channel].dimension
     if choice.ends is not None:
@@ -170,6 +173,11 @@ def _fit_unit(raw: RawTable, choice: Assignment, provenance: Provenance) -> bool
         if choice.unit is None:
             choice.remark = cell
             if dimension not in {"number", "time", "angle", "speed", "fraction"}:
+                if asked:
+                    raise ColumnError(
+                        f"{raw.source}: '{choice.header}' was given as {choice.channel}, and the units row says '{cell}', a unit "
+                        f'lapkit does not know; say which it is with units={{"{choice.channel}": "<unit>"}}.'
+                    )
                 said = f"the units row says '{cell}', a unit lapkit does not know; kept as it is"
                 _tell(provenance, choice, f'{said} (units={{"{choice.channel}": ...}} reads it as {choice.channel}).')
                 return False
@@ -183,7 +191,7 @@ def _fit_unit(raw: RawTable, choice: Assignment, provenance: Provenance) -> bool
     if choice.unit is not None and choice.unit not in UNITS[dimension]:
         measures = next(key for key, units in UNITS.items() if choice.unit in units)
         other = _REREAD.get((choice.channel, measures))
-        if other is not None:
+        if other is not None and not asked:
             choice.column_reason += f", in {choice.unit}, so {other}"
             choice.channel = other
         elif dimension == "angular rate" and measures == "angle":
@@ -199,6 +207,12 @@ def _fit_unit(raw: RawTable, choice: Assignment, provenance: Provenance) -> bool
             raise UnitError(
                 f"{raw.source}: '{choice.unit}' is not a unit of {dimension}, which '{choice.header}' ({choice.channel}) "
                 f"measures; use one of: {', '.join(UNITS[dimension])}."
+            )
+        elif asked:
+            use = f"give it as {other}, or name another column" if other else "name another column"
+            raise ColumnError(
+                f"{raw.source}: '{choice.header}' was given as {choice.channel}, and it is in {choice.unit}, which is no unit of "
+                f"{dimension}; {use} in columns= (the file has: {', '.join(raw.order)}), or its unit in units=."
             )
         else:
             why = f"{choice.unit} is no unit of {dimension}; kept as it is"

@@ -24,6 +24,7 @@ from lapkit.importers.table import MAX_BYTES, read_table
 from lapkit.importers.units import WHEELS, decide_units
 from lapkit.importers.words import count_words
 from lapkit.model.recording import ChannelSource, Provenance, Recording
+from lapkit.model.show import counted
 
 FloatArray = NDArray[np.float64]
 
@@ -162,7 +163,7 @@ def _blank_infinite(raw: RawTable, log: Provenance) -> set[str]:
             raw.numbers[header] = np.where(infinite, np.nan, values)
             first = raw.line(int(np.flatnonzero(infinite)[0]))
             log.warnings.append(
-                f"'{header}': {int(infinite.sum())} infinite value(s), first at line {first}, taken as blank."
+                f"'{header}': {counted(int(infinite.sum()), 'infinite value')}, first at line {first}, taken as blank."
             )
     return incomplete
 
@@ -264,8 +265,8 @@ def _leave_out_spikes(
     blanks.add("speed")
     first = int(rows[0]) if clock.rows is None else int(clock.rows[rows[0]])
     log.warnings.append(
-        f"{rows.size} sample(s) of speed that leap away and come back, as no car can (more than 100 m/s2 there and back), "
-        f"left out, first at line {raw.line(first)}."
+        f"{counted(rows.size, 'sample')} of speed leaping away and coming back, as no car can (more than 100 m/s2 there and "
+        f"back), left out, first at line {raw.line(first)}."
     )
 
 
@@ -301,10 +302,8 @@ def _fill(
             each = len(values) * clock.interval / max(int(have.sum()), 1)
             if count > len(values) // 2:
                 slow[name] = each
-            how = (
-                f"{count} blank(s) filled by {'the previous sample' if discrete else 'a line'} (one each {each:.2g} s)"
-            )
-            left = f"{missing - count} blank(s) not filled"
+            how = f"{counted(count, 'blank')} filled by {'the previous sample' if discrete else 'a line'} (one each {each:.2g} s)"
+            left = f"{counted(missing - count, 'blank')} not filled"
             what = ", ".join(text for text, said in ((how, count), (left, missing > count)) if said)
             filled.setdefault(what, []).append(name)
     for what, which in filled.items():

@@ -7,6 +7,7 @@ import os
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from textwrap import shorten
 
 from lapkit.channels import CHANNELS, UNITS, channel_for, split_unit, unit_name
 from lapkit.errors import ColumnError, UnitError
@@ -56,7 +57,7 @@ def wanted_columns(
     if faults:
         raise ColumnError(
             f"{raw.source}: {origin}: {'; '.join(faults)}. The file has the columns: {', '.join(raw.order)}. "
-            "Channels are named as in lapkit.channels."
+            f"{_channels() if any(fault.endswith('is no channel') for fault in faults) else ''}".rstrip()
         )
     return chosen
 
@@ -102,7 +103,14 @@ def _chosen(raw: RawTable, key: object, value: object, origin: str) -> Assignmen
 
 def _what(given: object) -> str:
     """What was given, for a message."""
-    return "an open file" if hasattr(given, "read") else f"{given!r} ({type(given).__name__})"
+    return "an open file" if hasattr(given, "read") else f"{shorten(repr(given), 60)} ({type(given).__name__})"
+
+
+def _channels() -> str:
+    """The channels a column can be; those of the four corners of the car as one name."""
+    names = [name for name in CHANNELS if name not in {"distance", "path", "offset"}]
+    fourfold = [f"{name}/fr/rl/rr" if name.endswith("_fl") else name for name in names]
+    return f"The channels are: {', '.join(name for name in fourfold if not name.endswith(('_fr', '_rl', '_rr')))}."
 
 
 def _did_you_mean(word: str, known: Iterable[str]) -> str:

@@ -11,6 +11,10 @@ from lapkit.importers.raw import RawTable
 from lapkit.model.recording import ChannelSource
 
 _BRACKETS = re.compile(r"[\(\[\{<](.*?)[\)\]\}>]")
+# Tags of a web page: what a script or a style holds, a pair around words, and one alone. "<s>" alone is a unit in brackets.
+_UNSEEN = re.compile(r"<(script|style)\b[^<>]*>.*?</\1\s*>", re.IGNORECASE)
+_PAIR = re.compile(r"<(\w+)(?:\s[^<>]*)?>(.*?)</\1\s*>", re.IGNORECASE)
+_ALONE = re.compile(r"<(?:\w+\s[^<>]*=[^<>]*|\w+\s*/|/\w+|br|hr|wbr)>", re.IGNORECASE)
 
 
 @dataclass
@@ -66,6 +70,22 @@ class Assignment:
         return ChannelSource(self.header, self.unit or "not said", "; ".join(reasons))
 
 
+def without_markup(header: str) -> str:
+    """Return the words of a header that came out of a web page, to recognise it by; what is shown stays as written.
+
+    Examples
+    --------
+    >>> without_markup("<b>Speed</b><br> (mph)"), without_markup("Time <s>")
+    ('Speed (mph)', 'Time <s>')
+    """
+    if "<" not in header:
+        return header
+    text, before = _UNSEEN.sub(" ", header), ""
+    while text != before:  # tags within tags
+        text, before = _PAIR.sub(r"\2", text), text
+    return " ".join(_ALONE.sub(" ", text).split())
+
+
 def find_header(headers: Iterable[str], name: str) -> str | None:
     """Return the header a user's word means: as written, or else but for case, blanks or unit."""
     headers = list(headers)
@@ -75,7 +95,7 @@ def find_header(headers: Iterable[str], name: str) -> str | None:
     words = split_unit(name)[0]
     for matches in (
         [header for header in headers if " ".join(header.lower().split()) == plain],
-        [header for header in headers if split_unit(header)[0] == words],
+        [header for header in headers if split_unit(without_markup(header))[0] == words],
     ):
         if len(matches) == 1:
             return matches[0]
@@ -84,15 +104,16 @@ def find_header(headers: Iterable[str], name: str) -> str | None:
 
 def by_header(raw: RawTable, header: str) -> Assignment | None:
     """Read the words and the unit of a header; None where they mean no channel."""
-    words, unit = split_unit(header)
+    written = without_markup(header)
+    words, unit = split_unit(written)
     match, note, remark = channel_for(words), "", ""
     if match is None:  # a bracket may hold a remark instead of a unit: "Speed (GPS)"
-        plain = _BRACKETS.sub(" ", header).strip()
-        if plain and plain != header:
+        plain = _BRACKETS.sub(" ", written).strip()
+        if plain and plain != written:
             words, _ = split_unit(plain)
             match = channel_for(words)
             match, note = (match[0], 1) if match else None, " but for the bracket"
-            remark = " ".join(_BRACKETS.findall(header))
+            remark = " ".join(_BRACKETS.findall(written))
     if match is None:
         return None
     channel, rank = match

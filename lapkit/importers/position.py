@@ -19,6 +19,7 @@ from lapkit.importers.sampling import there_and_back
 from lapkit.importers.units import POSITION_UNITS, nearest
 from lapkit.model.geodesy import degrees_from_ddmm, geodetic_to_local
 from lapkit.model.recording import ChannelSource, Provenance
+from lapkit.model.show import counted
 
 FloatArray = NDArray[np.float64]
 
@@ -168,7 +169,7 @@ def _without(
     """Blank positions that leap away."""
     first = int(rows[0]) if clock.rows is None else int(clock.rows[rows[0]])
     provenance.warnings.append(
-        f"{len(rows)} position(s) that leap away from the path left out, first at line {raw.line(first)}."
+        f"{counted(len(rows), 'position')} leaping away from the path left out, first at line {raw.line(first)}."
     )
     x, y = x.copy(), y.copy()
     x[rows] = y[rows] = np.nan
@@ -197,12 +198,12 @@ def _angles(
                 f"{raw.source}: {found}: latitude must be between -90 and 90 deg, in {int(bad.sum())} of {len(lat)} rows "
                 'it is not. Name the right columns with columns={"latitude": ..., "longitude": ...}.'
             )
-        provenance.warnings.append(f"{int(bad.sum())} position(s) out of range left out, first {found}.")
+        provenance.warnings.append(f"{counted(int(bad.sum()), 'position')} out of range left out, first {found}.")
     nowhere = (lat == 0.0) & (lon == 0.0)
     if nowhere.any():
         first = raw.line(int(np.flatnonzero(nowhere)[0]))
         provenance.warnings.append(
-            f"{int(nowhere.sum())} position(s) at 0, 0 (no fix) left out, first at line {first}."
+            f"{counted(int(nowhere.sum()), 'position')} at 0, 0 (no fix) left out, first at line {first}."
         )
     out = bad | nowhere
     if out.any():

@@ -24,6 +24,7 @@ from lapkit.importers.dialect import MAX_COLUMNS, Dialect, cut_short, sniff
 from lapkit.importers.layout import count_breaks, encoding_of
 from lapkit.importers.raw import RawTable
 from lapkit.importers.rows import BLOCK, left_out, read_tolerant, read_typed
+from lapkit.model.given import said
 
 HEAD = 1 << 16
 """Bytes the dialect is found from; a longer preamble is followed up to `LONGEST_PREAMBLE`."""
@@ -91,7 +92,7 @@ def read_table(path: str | os.PathLike[str], *, max_bytes: int = MAX_BYTES, max_
     ([81.5, 82.25], 'km/h', 3)
     """
     if not isinstance(path, str | os.PathLike) or "\0" in str(path) or not str(path):
-        given = "an open file" if hasattr(path, "read") else f"{path!r} ({type(path).__name__})"
+        given = "an open file" if hasattr(path, "read") else said(path)
         raise FileError(f'expected the path of a file, such as "run.csv", and found {given}; give the path itself.')
     source = os.path.basename(os.fspath(path))
     try:

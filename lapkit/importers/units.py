@@ -121,7 +121,7 @@ class _Units:
     def leave(self, choice: Assignment, why: str) -> None:
         """Keep a column under its own name."""
         del self.channels[choice.channel]
-        hint = f' (units={{"{choice.header}": ...}} reads it as {choice.channel})' if choice.unit is None else ""
+        hint = f' (units={{"{choice.channel}": ...}} reads it as {choice.channel})' if choice.unit is None else ""
         self.log.notes.append(f"'{choice.header}' kept as it is: {why}{hint}.")
 
     def decide(self, fit: float, contradiction: float, fastest: float) -> None:
@@ -192,7 +192,11 @@ class _Units:
         elif found is not None and known is not None:
             unit = nearest(found, "speed", _SPEEDS, fit)
             if unit is None:
-                position = "; or x and y are not in metres, which units= can say" if known[1] == "position" else ""
+                position = (
+                    "; or x and y are not in metres, which units={'x': ..., 'y': ...} can say"
+                    if known[1] == "position"
+                    else ""
+                )
                 raise self.unknown_speed(
                     choice, values, f"against {known[1]} one unit is {found:.4g} m/s, which is none{position}"
                 )
@@ -223,7 +227,7 @@ class _Units:
         """What to say of a speed whose unit does not fit the movement: `found` is the unit that would, m/s."""
         times = choice.scale / found
         size = f"{times:.3g} times too large" if times > 1 else f"{1 / times:.3g} times too small"
-        fits, changes = [], ['units={"speed": ...} or --speed-units']
+        fits, changes = [], ['units={"speed": ...}']
         other = nearest(found, "speed", _SPEEDS, fit)
         if other:
             fits.append(f"with the speed in {other}")
@@ -265,7 +269,7 @@ class _Units:
         low, high = np.nanquantile(np.abs(values), [0.05, 0.95])
         return ColumnError(
             f"{self.raw.source}: the unit of '{choice.header}' is not said, and values from {low:.0f} to {high:.0f} could "
-            f'be m/s, km/h or mph: {why}. Say it with units={{"{choice.channel}": "km/h"}} or --speed-units, or write it '
+            f'be m/s, km/h or mph: {why}. Say it with units={{"{choice.channel}": "km/h"}}, or write it '
             "in the header."
         )
 

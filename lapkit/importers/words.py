@@ -12,6 +12,7 @@ from lapkit.importers.columns import Columns
 from lapkit.importers.raw import RawTable
 from lapkit.importers.stamps import read_stamps
 from lapkit.model.recording import Provenance
+from lapkit.model.show import counted
 
 FloatArray = NDArray[np.float64]
 
@@ -47,7 +48,9 @@ def count_words(raw: RawTable, columns: Columns, provenance: Provenance) -> None
         raw.numbers[choice.header] = values
         unread = int(np.isnan(values).sum()) - cells.null_count
         if unread:
-            provenance.warnings.append(f"'{choice.header}': {unread} cell(s) without a number left blank in {channel}.")
+            provenance.warnings.append(
+                f"'{choice.header}': {counted(unread, 'cell')} without a number left blank in {channel}."
+            )
 
 
 def _numbers(words: list[str], *, gear: bool) -> FloatArray:

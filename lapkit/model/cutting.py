@@ -9,8 +9,9 @@ import numpy as np
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError, LapError
 from lapkit.model.counters import cut_by_lap_clock, cut_by_lap_column, cut_by_lap_distance
+from lapkit.model.geodesy import geodetic_to_local
 from lapkit.model.laps import Cuts, cut_by_closing, cut_by_line
-from lapkit.model.line import StartLineLike, parse_start_line
+from lapkit.model.line import StartLine, StartLineLike, parse_start_line
 from lapkit.model.motion import Motion
 from lapkit.model.tracks.track import Track
 
@@ -71,8 +72,9 @@ def cut(
             if track is None or track.line is not start_line:
                 raise LapError(f"{source}: {error}") from error
             raise LapError(
-                f"{source}: {error} The line is that of the other recording's track: positions of the two must share one "
-                "frame, the same local metres or latitude and longitude in both, and be of one track."
+                f"{source}: {error} The line is that of the track given, which came from a track file or from another "
+                "recording: the track and this recording must share one frame, the same local metres or latitude and "
+                "longitude in both, and be of one place."
             ) from error
         if not len(cuts.time):
             raise LapError(_never_crossed(motion, cuts, source))
@@ -88,6 +90,8 @@ def cut(
         found = cut_by_lap_clock(motion, lap_clock)
     if found is None and motion.x is not None:
         found = cut_by_closing(motion)
+        if found is not None and found.line is not None:
+            found.how += f" {_to_give(found.line, origin if geographic else None)}"
         if found is not None and only is not None and len(found.time) == 2:
             found.first_number = only  # the file holds one lap, and says which
     if found is None and only is not None:
@@ -99,6 +103,29 @@ def cut(
             "so the whole recording is shown as one partial lap; name a lap column or give a start line."
         )
     return found
+
+
+def _to_give(line: StartLine, origin: tuple[float, float] | None) -> str:
+    """Return where a line lies as it is to be given to have it again: in degrees where there is an origin, else in metres."""
+    assert line.heading is not None
+    heading = np.degrees(line.heading)
+    if origin is None:
+        numbers = f"{line.x:.2f},{line.y:.2f},{heading % 360:.2f}deg"
+        return f'The same line again: start_line="{numbers}" (x and y in metres, heading from x to y).'
+    latitude, longitude = _degrees(line.x, line.y, origin)
+    numbers = f"{latitude:.7f},{longitude:.7f},{(90 - heading) % 360:.2f}deg"
+    return f'The same line again: start_line="{numbers}" (latitude, longitude, heading from north to east).'
+
+
+def _degrees(x: float, y: float, origin: tuple[float, float]) -> tuple[float, float]:
+    """Latitude and longitude of a point in the local frame, found by steps: each is wrong by less than 1 % of the last."""
+    radius = 6.371e6  # m, of the earth
+    latitude, longitude = np.radians(origin)
+    for _ in range(8):
+        east, north, _up = geodetic_to_local(latitude, longitude, origin=(*np.radians(origin), 0.0))
+        latitude += (y - float(north)) / radius
+        longitude += (x - float(east)) / (radius * np.cos(latitude))
+    return float(np.degrees(latitude)), float(np.degrees(longitude))
 
 
 def _one_lap(motion: Motion, number: int) -> Cuts:

@@ -19,6 +19,7 @@ from lapkit.model.corners import combine_curvatures, curvatures_of, find_corners
 from lapkit.model.cutting import cut
 from lapkit.model.frame import brackets, grid, resample
 from lapkit.model.geodesy import geodetic_to_local
+from lapkit.model.given import said
 from lapkit.model.lap_table import divide, lap_table
 from lapkit.model.laps import STANDING
 from lapkit.model.line import StartLineLike
@@ -230,6 +231,10 @@ class Session:
     # -------------------------------------------------------------------- frames
 
     def _row_of(self, number: int) -> int:
+        if isinstance(number, bool) or not isinstance(number, int | np.integer):
+            raise LapError(
+                f"{self.recording.provenance.source}: a lap is asked for by its number, such as lap(6), and got {said(number)}."
+            )
         match = np.flatnonzero(self._segments.numbers == number)
         if not len(match):
             known = ", ".join(str(n) for n in self._segments.numbers[:40])

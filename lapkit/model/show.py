@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.channels import UNCERTAINTY, dimension_of, from_si
+from lapkit.model.given import kind_given
 
 
 def clock(seconds: float, *, decimals: int = 3) -> str:
@@ -41,7 +42,13 @@ def plain(text: str) -> str:
 
 
 def number(value: object, decimals: int, *, signed: bool = False) -> str:
-    """Write a number, or a dash where there is none."""
+    """Write a number, or a dash where there is none.
+
+    Examples
+    --------
+    >>> number(-2.345, 1), number(-0.0004, 3), number(-0.0004, 3, signed=True), number(float("nan"), 3)
+    ('-2.3', '0.000', '+0.000', '-')
+    """
     if isinstance(value, bool | np.bool_):
         return "yes" if value else "no"
     if isinstance(value, str):
@@ -52,7 +59,18 @@ def number(value: object, decimals: int, *, signed: bool = False) -> str:
     if not np.isfinite(figure):
         return "-"
     text = f"{figure:+.{decimals}f}" if signed else f"{figure:.{decimals}f}"
-    return text
+    return text if float(text) else text.replace("-", "+" if signed else "")  # nothing is not less than nothing
+
+
+def counted(count: int, thing: str, things: str = "") -> str:
+    """Say how many there are, in the singular or the plural.
+
+    Examples
+    --------
+    >>> counted(1, "lift"), counted(0, "corner"), counted(2, "pass", "passes")
+    ('1 lift', '0 corners', '2 passes')
+    """
+    return f"{count} {thing if count == 1 else things or thing + 's'}"
 
 
 def jsonable(value: Any) -> Any:
@@ -155,6 +173,11 @@ def readable(table: pd.DataFrame, *, speed_unit: str = "km/h", columns: Sequence
     DataFrame of str
         Same rows; every column head carries its unit.
 
+    Raises
+    ------
+    FrameError
+        If it is no table.
+
     Examples
     --------
     >>> import pandas as pd
@@ -162,6 +185,7 @@ def readable(table: pd.DataFrame, *, speed_unit: str = "km/h", columns: Sequence
       lap min speed (km/h)
     0   3             72.0
     """
+    kind_given(table, pd.DataFrame, "readable", "a table lapkit returns, such as session.laps or lapkit.lifts(session)")
     if table.index.name is not None:
         table = table.reset_index()
     wanted = list(columns) if columns is not None else [c for c in table.columns if not str(c).endswith(UNCERTAINTY)]

@@ -7,12 +7,15 @@ should agree on every lap alike. How they come apart within seconds says how far
 
 from __future__ import annotations
 
+from statistics import NormalDist
+
 import numpy as np
 
 from lapkit.channels import FloatArray
 
 REACH = 3.0  # s either side of a crossing; long enough to see drift, short enough to stay on the straight
 LAGS = 13  # instants compared within the reach
+WHOLE_SHARE = 0.7  # weight of the longest lag beside that of half of it: about inverse to their variances
 # Where too few laps show the drift, it is taken for this many times the noise, up to this many metres: what
 # receivers of a few decimetres do over a lap of half a minute (common practice, no source).
 DRIFT_PER_NOISE = 6.0
@@ -56,7 +59,24 @@ def wander_rate(time: FloatArray, ahead: FloatArray, path: FloatArray, crossing:
 
     spacing = float(lag[1] - lag[0])
     first = spread(1)  # mostly sample-to-sample noise, already counted elsewhere
-    return max(0.0, *((spread(steps) - first) / ((steps - 1) * spacing) for steps in (LAGS // 4, LAGS // 2, LAGS - 1)))
+    middle, whole = LAGS // 2, LAGS - 1
+    rates = [(spread(steps) - first) / ((steps - 1) * spacing) for steps in (middle, whole)]
+    rate = (1.0 - WHOLE_SHARE) * rates[0] + WHOLE_SHARE * rates[1]
+    return _above_zero(rate, first * np.sqrt(2.0 / len(inner)) / ((whole - 1) * spacing))
+
+
+def _above_zero(estimate: float, sigma: float) -> float:
+    """Mean of what a quantity that cannot be negative may be, given an estimate and its standard uncertainty.
+
+    Examples
+    --------
+    >>> [round(_above_zero(value, 1.0), 2) for value in (-1.0, 0.0, 1.0, 3.0)]
+    [0.53, 0.8, 1.29, 3.0]
+    """
+    if sigma <= 0.0:
+        return max(estimate, 0.0)
+    normal, a = NormalDist(), max(estimate / sigma, -5.0)
+    return max(estimate, -5.0 * sigma) + sigma * normal.pdf(a) / normal.cdf(a)
 
 
 def drift(rate: float, lengths: FloatArray, lap_time: float, *, noise: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -27,14 +28,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
     >>> main(["no such folder"])
     2
     """
-    words = list(sys.argv[1:] if arguments is None else arguments)
-    if len(words) != 1 or not Path(words[0]).is_dir():
-        found = " ".join(words) or "nothing"
-        print(f"expected one existing folder, found: {found}. Use: python -m lapkit.simulate FOLDER", file=sys.stderr)
+    parser = argparse.ArgumentParser(
+        prog="python -m lapkit.simulate",
+        description="Make the invented recordings of sample_data/ again: fictional tracks, drivers and numbers.",
+        epilog="example: python -m lapkit.simulate sample_data",
+    )
+    parser.add_argument(
+        "folder", metavar="FOLDER", type=Path, help="an existing folder; files of the same names are replaced"
+    )
+    folder = parser.parse_args(arguments).folder
+    if not folder.is_dir():
+        print(f"{parser.prog}: there is no folder '{folder}'; make it first, or choose another", file=sys.stderr)
         return 2
-    for name, truth in demo_files(words[0]).items():
+    for name, truth in demo_files(folder).items():
         times = ", ".join(f"{t:.3f}" for t in truth.laps["lap_time"])
-        print(f"{Path(words[0]) / name}: true lap times {times} s")
+        print(f"{folder / name}: true lap times {times} s")
     return 0
 
 

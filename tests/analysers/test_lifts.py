@@ -304,7 +304,7 @@ def test_no_throttle_no_time_no_distance() -> None:
         lifts(samples[["speed", "throttle"]])
     with pytest.raises(FrameError, match="time does not increase"):
         lifts(pd.concat([samples, samples], ignore_index=True))
-    with pytest.raises(FrameError, match=r"has 1 row\(s\) with time and distance"):
+    with pytest.raises(FrameError, match=r"has 1 row with time and distance"):
         lifts(samples.iloc[:1])
 
 

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
-from befallen import Planted, befallen_run, full_stretches
+from befallen import Planted, befallen_run, befallen_truth, full_stretches
 
 import lapkit
 from lapkit import ColumnError, simulate
 from lapkit.analysers.oddities.finders import lost_times
 from lapkit.analysers.oddities.oddities import ODDITY_COLUMNS, marked_laps, oddities
-from lapkit.simulate import CONSUMER, Contact, MissedShift, Tow
+from lapkit.simulate import CONSUMER, Contact, MissedShift, Noise, Tow
 from lapkit.simulate.recorder import DEFAULT_CHANNELS
 
 TRACKS = {"oval": simulate.oval(), "road course": simulate.road_course()}
@@ -52,21 +54,96 @@ def carried(found: pd.DataFrame) -> pd.Series:
     return found["words"].str.startswith("Carried")
 
 
+def own(found: pd.DataFrame, lap: int, kind: str) -> dict[str, Any]:
+    """The row of an event on its own lap."""
+    row: dict[str, Any] = found[(found["lap"] == lap) & (found["kind"] == kind) & ~carried(found)].iloc[0].to_dict()
+    return row
+
+
 @pytest.mark.parametrize("name", list(TRACKS))
 def test_planted_events_are_found(name: str) -> None:
-    """At least 95 % found, under 2 % false marks a lap; longer runs of this gave 99 % or more and 0.5 %."""
+    """At least 95 % found, under 2 % false marks a lap; longer runs of this gave 99 % or more and 0.5 %.
+
+    What they cost, against the same laps without: 0.98 of 216 within two stated uncertainties.
+    """
     hits: list[bool] = []
+    within: list[bool] = []
     false = laps = 0
     for seed, rate in enumerate((20.0, 100.0, 50.0, 20.0) if name == "oval" else (20.0, 60.0)):
         events = planted(name, np.random.default_rng(seed))
         session, truth = befallen_run(TRACKS[name], events, rate=rate, seed=seed)
+        cost = truth.laps["lap_time"] - befallen_truth(TRACKS[name], seed=seed).laps["lap_time"]
         found = oddities(session)
         hits += hit(found, truth.events())
+        for lap, kind in zip(events, ("contact", "tow", "missed shift"), strict=True):
+            row = own(found, lap, kind)
+            within.append(abs(row["time_lost"] - cost[lap - 1]) < 2.0 * row["time_lost_uncertainty"])
         usual = ~found["lap"].isin(events) & ~carried(found)
         false += found.loc[usual, "lap"].nunique()
         laps += 10 - len(events)
     assert np.mean(hits) >= 0.95
     assert false <= 0.02 * laps + 1  # one lap is more than 2 % of so few
+    assert np.mean(within) >= 0.8  # 0.98 of so few
+
+
+def test_a_tow_counts_to_where_the_car_is_as_fast_as_usual_again() -> None:
+    """Down the rest of the straight, through the next corners and over the line."""
+    tow = {4: Tow(490.0, 740.0, 0.5)}
+    session, truth = befallen_run(TRACKS["oval"], tow, rate=20.0, seed=3)
+    cost = truth.laps["lap_time"] - befallen_truth(TRACKS["oval"], seed=3).laps["lap_time"]
+    towed, after = oddities(session).to_dict("records")
+    for row, gained in ((towed, 0.45), (after, 0.05)):
+        true = cost[row["lap"] - 1]
+        assert true < -gained
+        assert abs(row["time_lost"] - true) < 2.0 * row["time_lost_uncertainty"] < 0.1
+    assert 700.0 > after["end_distance"] > 0.0 == after["start_distance"]
+
+
+PHONE = ("time", "x", "y", "speed", "throttle", "yaw_rate", "lateral_acceleration", "longitudinal_acceleration")
+
+
+def phone(speed: float, position: float) -> Noise:
+    """A phone's sensors, chosen, from no data sheet."""
+    return replace(
+        CONSUMER, speed=speed, position=0.3 * position, position_wander=position, acceleration=0.5, yaw_rate=0.02
+    )
+
+
+@pytest.mark.parametrize("name", list(TRACKS))
+def test_noisy_sensors_give_no_false_marks(name: str) -> None:
+    """Under 2 % of laps; 960 laps of this, with and without accelerometers and engine speed, gave 0.4 %."""
+    marked = laps = 0
+    for seed, (speed, position) in enumerate(((0.1, 3.0), (0.2, 1.0), (0.5, 2.0))):
+        for channels in (PHONE, PHONE[:5]) if name == "oval" else (PHONE,):
+            session, _ = befallen_run(
+                TRACKS[name], laps=10, rate=10.0, seed=seed, noise=phone(speed, position), channels=channels
+            )
+            marked += len(marked_laps(session))
+            laps += 10
+    assert marked <= 0.02 * laps
+
+
+def test_noise_that_hides_a_missed_shift_is_said() -> None:
+    shift = {3: MissedShift(STRAIGHTS["oval"][0][0] + 20.0, 0.8)}
+    for channels, known in ((PHONE[:5], False), ((*PHONE[:5], "engine_speed"), True)):
+        for speed in (0.1, 0.4):
+            session, _ = befallen_run(
+                TRACKS["oval"], shift, laps=8, rate=10.0, noise=phone(speed, 1.0), channels=channels
+            )
+            found = oddities(session)
+            said = f"Speed is too noisy ({speed:.1g}" in " ".join(found.attrs["notes"])
+            assert said == (speed > 0.3 and not known)
+            assert set(found["lap"]) <= {3, 4}
+            if speed < 0.3:
+                assert "missed shift" in set(found["kind"])
+
+
+def test_speed_from_position_is_too_coarse_for_a_missed_shift(tmp_path: Path) -> None:
+    table = simulate.record(befallen_truth(TRACKS["oval"], laps=6), 10.0, noise=CONSUMER)
+    simulate.write_csv(table[["time", "x", "y", "throttle"]], tmp_path / "run.csv")
+    found = oddities(lapkit.load(tmp_path / "run.csv"))
+    assert found.empty
+    assert "Speed was worked out from position" in " ".join(found.attrs["notes"])
 
 
 def test_size_of_a_touch() -> None:
@@ -270,3 +347,14 @@ def test_nothing_is_advised_where_a_touch_made_the_difference() -> None:
     marked = session.marked(oddities(session, model=model))
     assert "lifted" in advised
     assert lapkit.explain(marked.lap(4), marked.lap(3), model=model).to_try == ""
+
+
+def test_a_spoilt_lap_is_not_clean_nor_compared_with() -> None:
+    session, _ = befallen_run(TRACKS["oval"], {4: Tow(100.0, 400.0, 0.4)})
+    marked = session.marked(oddities(session))
+    clean = set(session.laps.loc[session.clean, "lap"])
+    assert 4 in clean
+    assert clean - set(marked.laps.loc[marked.clean, "lap"]) == {4}
+    assert session.best_number() == 4 != marked.best_number()
+    assert len(marked.clean_laps()) == len(session.clean_laps()) - 1
+    assert session.clean.sum() == len(clean)  # the session that was marked stays as it was

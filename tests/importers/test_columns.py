@@ -9,7 +9,7 @@ from importers.invented import table
 from lapkit.channels import CHANNELS
 from lapkit.errors import ColumnError, UnitError
 from lapkit.importers.columns import assign_columns
-from lapkit.importers.headers import find_header
+from lapkit.importers.headers import find_header, without_markup
 from lapkit.model.recording import Provenance
 
 ROWS = 10
@@ -51,6 +51,12 @@ def assign(headers, *, units_row=None, texts=(), path=None, **given):
         ("Lap distance (ft)", "lap_distance", "ft"),
         ("Oil Temp [°C]", "oil_temperature", "degC"),
         ("Gear", "gear", "1"),
+        ("<b>Steering (deg)</b>", "steering", "deg"),
+        ("<p>Throttle</p><br>(%)", "throttle", "%"),
+        ("<img src=x onerror=f(2)> Brake (bar)", "brake_pressure", "bar"),
+        ("<td><i>X</i> (m)</td>", "x", "m"),
+        ("Speed <km/h>", "speed", "km/h"),
+        ("<script>f(1)</script> Speed (mph)", "speed", "mph"),
     ],
 )
 def test_headers(header, channel, unit):
@@ -58,7 +64,8 @@ def test_headers(header, channel, unit):
     assert list(found) == [channel]
     assert found[channel].unit == unit
     assert found[channel].header == header
-    assert header.lower().split()[0].split("_")[0].split("(")[0] in found[channel].source().reason.lower()
+    word = without_markup(header).lower().split()[0].split("_")[0].split("(")[0]
+    assert word in found[channel].source().reason.lower()
 
 
 def test_units_row():
@@ -238,6 +245,12 @@ HEADERS = ["time", "WHL 3", "throttle", "note"]
             ColumnError,
             r"'note' holds words \(such as 'a'\), not numbers, so it can not be speed",
         ),
+        (
+            {"columns": {"bogus": "WHL 3"}},
+            ColumnError,
+            "'bogus' is no channel.*The channels are: time, .*speed, .*damper_fl/fr",
+        ),
+        ({"columns": {"speed": "force [kN]"}}, ColumnError, "no column 'force"),
         ({"columns": {"speed": "A", "sped": "B"}}, ColumnError, "no column 'A' for speed.*; 'sped' is no channel"),
         ({"columns": "absent.toml"}, ColumnError, "columns= names the file absent.toml, which can not be read"),
         ({"units": "furlong"}, UnitError, r"units='furlong' is not a unit of speed; use one of: m/s, km/h"),
@@ -252,6 +265,24 @@ HEADERS = ["time", "WHL 3", "throttle", "note"]
 def test_a_wrong_mapping_is_refused(given, error, words):
     with pytest.raises(error, match=words):
         assign(HEADERS, texts=["note"], **given)
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "channel", "words"),
+    [
+        (
+            "Throttle (%)",
+            None,
+            "speed",
+            r"'Throttle \(%\)' was given as speed, and it is in %, .*no unit of speed; name another",
+        ),
+        ("RPM 2 (rpm)", None, "speed", "it is in rpm, which is no unit of speed; give it as engine_speed"),
+        ("Q7", {"Q7": "sips"}, "x", 'the units row says \'sips\', .*units={"x": "<unit>"}'),
+    ],
+)
+def test_a_column_asked_for_is_taken_for_that_or_refused(header, row, channel, words):
+    with pytest.raises(ColumnError, match=words):
+        assign([header, "time"], units_row=row, columns={channel: header})
 
 
 @pytest.mark.parametrize(

@@ -86,8 +86,9 @@ def brakings(
         - truncated: cut by the end of the data or by a hole;
         - start_marker, start_to_marker, end_marker, end_to_marker: as those of `lifts`.
 
-        ``_uncertainty`` columns are one standard uncertainty: sampling, quantisation, noise and place. A recording without
-        brake gives an empty table, and ``attrs["note"]`` says so.
+        ``_uncertainty`` columns are one standard uncertainty: sampling, quantisation, noise and place.
+        Those of laps that do not run from line to line are in it too; ``session.laps`` says which laps those are.
+        A recording without brake gives an empty table, and ``attrs["note"]`` says so.
 
     Raises
     ------

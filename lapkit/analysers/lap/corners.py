@@ -82,6 +82,9 @@ def corners(
         min_speed_marker name the nearest marker of the track, turn_in_to_marker and min_speed_to_marker are the metres from
         it, negative before it; without markers empty and NaN. Their uncertainty is that of the place.
 
+        The corners of laps that do not run from line to line are in it as far as they were driven; ``session.laps`` says
+        which laps those are. Where no corner can be found the table is empty, and ``attrs["note"]`` says why.
+
     Raises
     ------
     ColumnError
@@ -115,7 +118,19 @@ def corners(
     }
     table = table_of(CORNER_COLUMNS, values)
     table.attrs["turn_in_source"] = source
+    if not len(asked["corner"]) and where is None:
+        table.attrs["note"] = f"{trace.source}: {_why_none(trace)}"
     return table
+
+
+def _why_none(trace: Trace) -> str:
+    """Why a lap has no corners."""
+    if all(trace.channel(name) is None for name in ("x", "yaw_rate", "lateral_acceleration")):
+        return (
+            "there is no position, yaw rate or lateral acceleration, so no corner can be found; give track= a track file that "
+            "names its corners."
+        )
+    return "no corner was found: nowhere does the track, or a clean lap, turn enough."
 
 
 def corner_speeds(lap: pd.DataFrame, where: Sequence[Mapping[str, Any]]) -> dict[str, FloatArray]:

@@ -12,7 +12,7 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.corners import segments_of
-from lapkit.model.frame import attribute, unlabelled
+from lapkit.model.frame import attribute, check_same_line, unlabelled
 from lapkit.model.given import CORNER, frame_given, records_given
 
 DELTA_COLUMNS = ("delta", "delta_uncertainty", "delta_rate")
@@ -92,6 +92,7 @@ def delta(
             f"{second.length:.1f} m, more than {100 * max_length_difference:g} % apart. Compare laps of one track; where it "
             "is one track, load the second recording with track=first_session.track."
         )
+    check_same_line([lap, reference])
     step, length = first.step, lengths[0]
     count = int(np.floor(length / step * (1 + 1e-12))) + 1
     place: FloatArray = np.arange(count, dtype=np.float64) * step

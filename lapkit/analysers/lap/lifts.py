@@ -128,6 +128,7 @@ def lifts(
           negative before it. Without markers empty and NaN. Their uncertainty is that of the place.
 
         ``_uncertainty`` columns are one standard uncertainty: sampling, quantisation, noise and place.
+        Those of laps that do not run from line to line are in it too; ``session.laps`` says which laps those are.
         Where the recording never shows full throttle the table is empty, and ``attrs["note"]`` says so.
 
     Raises

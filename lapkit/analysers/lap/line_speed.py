@@ -34,8 +34,8 @@ def line_speed(session: Session) -> pd.DataFrame:
         One row for each lap that ends at the line, in driving order: lap, lap_time (s), rank (1 is the fastest of the
         clean complete laps; missing for the others), speed_at_line (m/s, at the crossing that ends the lap, between
         samples), speed_difference (m/s, to the highest of the clean complete laps), flags, and one standard uncertainty
-        beside times and speeds. The speed of a lap that does not run from line to line, such as an out-lap, is given
-        where the lap ends at the line; its time and rank are missing.
+        beside times and speeds. Those of laps that do not run from line to line are in it too where they end at the line,
+        such as an out-lap's, with time and rank missing; ``session.laps`` says which laps those are.
 
     Examples
     --------

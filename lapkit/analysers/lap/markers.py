@@ -24,6 +24,10 @@ WITHIN = 200.0
 """m. A marker farther away than this is no help to a driver's eye, so words leave it out (chosen, no source)."""
 
 
+SURE = 30.0
+"""m. A place known no better than this, about 95 %, is told from no marker: the next one may be as near (chosen, no source)."""
+
+
 def to_marker(places: ArrayLike, markers: Markers, *, length: float | None) -> tuple[NDArray[np.object_], FloatArray]:
     """Name the marker nearest to each place, and the metres from it.
 
@@ -123,7 +127,15 @@ def marker_columns(laps: Session | pd.DataFrame, events: Mapping[str, ArrayLike]
     return out
 
 
-def describe_place(distance: float, markers: Markers, *, length: float | None = None, within: float = WITHIN) -> str:
+def describe_place(
+    distance: float,
+    markers: Markers,
+    *,
+    length: float | None = None,
+    within: float = WITHIN,
+    uncertainty: float = 0.0,
+    sure: float = SURE,
+) -> str:
     """Say where a place is, by the nearest marker.
 
     Parameters
@@ -136,12 +148,16 @@ def describe_place(distance: float, markers: Markers, *, length: float | None = 
         Length of the lap, m; without it nothing is near across the line.
     within : float
         A marker farther away is not mentioned, m.
+    uncertainty : float
+        Standard uncertainty of the place, m.
+    sure : float
+        Twice the uncertainty must not be more than this, m.
 
     Returns
     -------
     str
-        Such as "12 m before the water tower"; empty where no marker is near. A name in small letters is given its
-        article, one that begins with a capital or a figure stands alone.
+        Such as "12 m before the water tower"; empty where no marker is near or the place is not known well enough.
+        A name in small letters is given its article, one that begins with a capital or a figure stands alone.
 
     Examples
     --------
@@ -150,7 +166,7 @@ def describe_place(distance: float, markers: Markers, *, length: float | None = 
     """
     names, metres = to_marker([distance], markers, length=length)
     away, name = float(metres[0]), str(names[0])
-    if not abs(away) <= within:
+    if not abs(away) <= within or 2.0 * uncertainty > sure:
         return ""
     if name[:1].islower() and name.split(" ", 1)[0] not in {"the", "a", "an"}:
         name = f"the {name}"

@@ -13,6 +13,7 @@ from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError, FrameError, LapError
 from lapkit.model.frame import unlabelled
 from lapkit.model.given import said, session_given
+from lapkit.model.show import counted
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -162,7 +163,7 @@ def _of_frame(frame: pd.DataFrame) -> Trace:
     known = np.isfinite(time) & np.isfinite(place)
     if np.count_nonzero(known) < 2:
         raise FrameError(
-            f"{source}: the lap has {np.count_nonzero(known)} row(s) with time and distance; two are needed."
+            f"{source}: the lap has {counted(int(np.count_nonzero(known)), 'row')} with time and distance; two are needed."
         )
     if (np.diff(time[known]) <= 0).any():
         raise FrameError(

@@ -27,6 +27,7 @@ from lapkit.analysers.ledger.split import divide
 from lapkit.channels import FloatArray
 from lapkit.model.corners import segments_of
 from lapkit.model.frame import attribute
+from lapkit.model.show import number
 
 CAUSES = ("longer_way", "throttle", "brake", "cornering", "elevation", "unexplained")
 """Columns of the ledger, in order. Without a model of the car: longer_way and lower_speed."""
@@ -139,7 +140,7 @@ class Ledger:
         sure = self.significant.to_numpy()
 
         def cell(value: float, known: bool) -> str:
-            return f"{value:+.3f}" if known else f"({value:+.3f})"
+            return number(value, 3, signed=True) if known else f"({number(value, 3, signed=True)})"
 
         heads = ["Segment", *(name.replace("_", " ") for name in self.causes), "all"]
         rows = []

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from lapkit.analysers.oddities.signals import CALM, FULL_SHARE, Signals, knock, scatter_of, steps_of
 from lapkit.channels import STANDARD_GRAVITY, FloatArray
+from lapkit.model.noise import white_noise
 
 SHORTEST = 0.6
 """Share of the shortest length a tow is looked for over that must be left once its ends are found (chosen)."""
@@ -179,30 +180,35 @@ def tows(
     full = _full(signals)
     calm = signals.count(0.3, 1)
     energy = signals.per_place(uniform_filter1d(signals.energy, calm, mode="nearest")) + signals.climb
-    metres = np.gradient(signals.at, axis=1) * signals.per_place(signals.speed)
+    speed = signals.per_place(signals.speed)
+    metres = np.gradient(signals.at, axis=1) * speed
     gained = np.diff(energy, axis=1)
     excess = gained - np.median(gained, axis=0)  # one cell
     found: list[Event] = []
-    for row in range(len(signals.rows)):
+    windowed = _windows(energy, full, windows, step, sigmas, least_gain)
+    for row in np.unique(windowed.row).tolist():
+        mine = windowed.of(windowed.row == row)
         taken = np.zeros(len(signals.grid), dtype=bool)
         for _ in range(4):  # tows a lap at most
-            best = _best_window(signals, energy, full, row, taken, windows, sigmas, least_gain)
-            if best is None:
+            if not len(mine.row):
                 break
-            i, j, sigma = best
-            i, j = _edges(excess[row], full[row] & ~taken, i, j)
+            best = int(np.argmax(mine.score))
+            sigma = float(mine.sigma[best])
+            i, j = _edges(excess[row], full[row] & ~taken, int(mine.start[best]), int(mine.end[best]))
             taken[max(i - round(20 / step), 0) : j + round(20 / step)] = True
+            covered = np.append(0, np.cumsum(taken))
+            mine = mine.of(covered[mine.end] == covered[mine.start])
             driven = float(metres[row, i:j].sum())
             per_metre = float(excess[row, i:j].sum()) / driven
             if not per_metre > least_gain or driven < SHORTEST * windows[0]:
                 continue
             if _wind(signals, row, excess[row], metres[row], full[row], i, j, per_metre, opposite):
                 continue
-            speed = float(np.mean(signals.per_place(signals.speed)[row, i:j]))
+            drag = signals.model.coefficient("drag") * float(np.mean(speed[row, i:j])) ** 2
             found.append(
                 Event(
                     row, "tow", float(signals.grid[i]), float(signals.grid[min(j, len(signals.grid) - 1)]), per_metre,
-                    sigma / driven, "m/s2", {"share": per_metre / max(signals.model.coefficient("drag") * speed**2, 1e-9)},
+                    sigma / driven, "m/s2", {"share": per_metre / max(drag, 1e-9)},
                 )
             )  # fmt: skip
     return found
@@ -217,34 +223,46 @@ def _full(signals: Signals) -> NDArray[np.bool_]:
     return signals.per_place(at_full.astype(np.float64)) > 0.99
 
 
-def _best_window(
-    signals: Signals,
+@dataclass(frozen=True)
+class _Windows:
+    """Stretches of laps with a gain beyond its scatter: lap, start, end (grid points), scatter (J/kg), gain over that."""
+
+    row: NDArray[np.intp]
+    start: NDArray[np.intp]
+    end: NDArray[np.intp]
+    sigma: FloatArray
+    score: FloatArray
+
+    def of(self, mask: NDArray[np.bool_]) -> _Windows:
+        """Those a mask picks."""
+        return _Windows(self.row[mask], self.start[mask], self.end[mask], self.sigma[mask], self.score[mask])
+
+
+def _windows(
     energy: FloatArray,
     full: NDArray[np.bool_],
-    row: int,
-    taken: NDArray[np.bool_],
     windows: tuple[float, ...],
+    step: float,
     sigmas: float,
     least_gain: float,
-) -> tuple[int, int, float] | None:
-    """The stretch with the largest gain over its scatter: start, end (grid points) and scatter (J/kg)."""
-    step, best, found = float(signals.grid[1]), sigmas, None
-    free = np.append(0, np.cumsum(full[row] & ~taken))
+) -> _Windows:
+    """Stretches at full throttle whose gain is so many times its scatter from lap to lap."""
+    free = np.concatenate([np.zeros((len(full), 1), dtype=np.intp), np.cumsum(full, axis=1)], axis=1)
+    parts = []
     for window in windows:
         n = max(round(window / step), 2)
         if n >= energy.shape[1]:
             continue
+        allowed = free[:, n:-1] - free[:, : -n - 1] >= n
         gain = energy[:, n:] - energy[:, :-n]
-        allowed = free[n : n + gain.shape[1]] - free[: gain.shape[1]] >= n
-        if not allowed.any():
-            continue
         sigma = scatter_of(gain, round(30.0 / step))  # what the model leaves open, from lap to lap
-        over = np.where(allowed, gain[row] - np.median(gain, axis=0), -np.inf)
-        score = np.where(over > least_gain * window, over / sigma, -np.inf)
-        k = int(np.argmax(score))
-        if score[k] > best:
-            best, found = float(score[k]), (k, k + n, float(sigma[k]))
-    return found
+        over = gain - np.median(gain, axis=0)
+        row, start = np.nonzero(allowed & (over > least_gain * window) & (over > sigmas * sigma))
+        parts.append((row, start, start + n, sigma[start], over[row, start] / sigma[start]))
+    nothing = np.zeros(0, dtype=np.intp)
+    parts.append((nothing, nothing, nothing, np.zeros(0), np.zeros(0)))
+    row, start, end, spread, score = (np.concatenate(part) for part in zip(*parts, strict=True))
+    return _Windows(row, start, end, spread, score)
 
 
 def _edges(excess: FloatArray, free: NDArray[np.bool_], i: int, j: int) -> tuple[int, int]:
@@ -295,20 +313,31 @@ def _wind(
 
 
 def missed_shifts(
-    signals: Signals, *, longest_cut: float, least_flare: float, missing: float, known: list[Event]
+    signals: Signals, *, sigmas: float, longest_cut: float, least_flare: float, missing: float, known: list[Event]
 ) -> list[Event]:
     """Stretches with the throttle open and no drive, longer than a gear change. Keywords as in `oddities`."""
     if not signals.model.ok:
         return []
     trace, time = signals.trace, signals.time
-    window = signals.count(0.25, 4)
-    lost = -signals.beyond_usual(_slope(signals.excess, window) / signals.interval)[0]
-    open_throttle = (signals.throttle > 0.5) & (signals.drive > 0.5)
-    share = np.where(open_throttle, lost / np.maximum(signals.drive, 0.5), 0.0)
     engine = trace.channel("engine_speed")
+    if signals.from_position:
+        signals.notes.append("Speed was worked out from position, too coarse for a missed shift: none is looked for.")
+        return []
+    window = signals.count(0.25, 4)
+    lost, sigma = signals.beyond_usual(-_slope(signals.excess, window) / signals.interval)
+    open_throttle = (signals.throttle > 0.5) & (signals.drive > 0.5)
+    stands_out = np.full(len(lost), engine is not None)  # engine speed is a witness of its own
+    if engine is None:
+        stands_out = lost > sigmas * sigma
+        hidden = sigmas * sigma > signals.drive  # even losing all of the drive would not stand out
+        if np.count_nonzero(hidden & open_throttle) > 0.5 * np.count_nonzero(open_throttle):
+            noise = white_noise(trace.required("speed", "oddities"))
+            signals.notes.append(f"Speed is too noisy ({noise:.2g} m/s) to tell a missed shift without engine speed.")
+            return []
+    share = np.where(open_throttle, lost / np.maximum(signals.drive, 0.5), 0.0)
     reach = signals.count(FLARE_TIME)
     found = []
-    for begin, end in runs_of(share > missing, join=2):
+    for begin, end in runs_of((share > missing) & stands_out, join=2):
         low, high = max(begin - window, 0), min(end + window, len(time) - 1)
         without = float(np.sum(np.clip(share[low:high], 0.0, None)) * signals.interval)
         row = _row(signals, float(time[(begin + end) // 2]))

@@ -10,6 +10,7 @@ import pandas as pd
 from lapkit.analysers.lap.markers import describe_place
 from lapkit.analysers.lap.segment_times import segment_times
 from lapkit.analysers.ledger.energy import LongitudinalModel
+from lapkit.analysers.oddities.effect import Cost, Usual
 from lapkit.analysers.oddities.finders import Event, contacts, lost_times, missed_shifts, near, tows
 from lapkit.analysers.oddities.signals import Signals, signals_of
 from lapkit.channels import STANDARD_GRAVITY, from_si
@@ -53,7 +54,10 @@ CHANCE = 0.005
 BEFORE = 50.0
 """m. What happened so far before a corner explains time lost in it (chosen)."""
 LEAST_TIME = 0.08
-"""s. Less lost in one corner is not worth a mark (chosen)."""
+"""s. Less lost in one corner, or carried over the line, is not worth a mark (chosen)."""
+SETTLED = 3.0
+"""s. An event's effect lasts so long at least: only then is speed asked whether it is the usual again. Its uncertainty looks
+twice as far beyond (chosen, so that about 95 % of true effects lie within two of it on simulated runs)."""
 
 
 def oddities(
@@ -73,6 +77,7 @@ def oddities(
     missing: float = MISSING,
     chance: float = CHANCE,
     least_time: float = LEAST_TIME,
+    settled: float = SETTLED,
 ) -> pd.DataFrame:
     """Find what befell the car in the whole laps of a session.
 
@@ -98,7 +103,10 @@ def oddities(
     least_flare : float
         Rise of engine speed over road speed in it (share), where engine speed is recorded.
     chance, least_time : float
-        Share of ordinary laps that may be marked for time lost in a corner, and what is worth a mark (s).
+        Share of ordinary laps that may be marked for time lost in a corner, and what is worth a mark there or carried
+        over the line (s).
+    settled : float
+        How long an event's effect lasts at least, s.
 
     Returns
     -------
@@ -106,9 +114,9 @@ def oddities(
         One row an event, by lap and place: lap, kind, start_distance, end_distance (m from the line), size and
         size_uncertainty in `unit`, time_lost and its uncertainty (s), words. Size is, for a "contact", the speed lost at
         a stroke (m/s); for a "tow" the acceleration gained (m/s2); for a "missed shift" the time without drive (s); for
-        "lost time" the time (s). Time lost is that of this lap against the median of all, from the start of the event
-        to the start of the next corner, or to the line (negative: gained); its uncertainty is the usual scatter of
-        that. Where an effect is carried over the line the next lap has a row too, from the line to its first corner.
+        "lost time" the time (s). Time lost is that of this lap against the median of the laps beside it, from the
+        start of the event to where the car is as fast as usual again, or to the line (negative: gained); its uncertainty
+        is the usual scatter of that. What is carried over the line and worth a mark has a row in the next lap.
         ``attrs["notes"]`` says what could not be looked for, and what was seen and not marked.
 
     Raises
@@ -121,7 +129,9 @@ def oddities(
     A contact needs two witnesses: speed falls at a stroke by more than pedals, drag and the usual at that place explain,
     and lateral acceleration, longitudinal acceleration or yaw rate is knocked in the same moment. A knock alone (a curb, a
     bump, a sample gone wrong) is none, nor is a sample of speed gone wrong. A tow is a gain at full throttle
-    against the model of the car and against the other laps at the same place, so that slope and steady wind cancel. What
+    against the model of the car and against the other laps at the same place, so that slope and steady wind cancel. A
+    missed shift shows in engine speed; without it the missing drive must stand out of the usual scatter by `sigmas`, and
+    where noise of speed hides it, or speed was worked out from position, none is looked for and a note says so. What
     cannot be told: a gust along one straight from a tow; a tow that most laps had at the same place (it counts as usual);
     a touch that takes less speed than least_loss; and which of the two was at fault.
 
@@ -147,14 +157,18 @@ def oddities(
         least_kick=least_kick,
     )
     missed = missed_shifts(
-        signals, longest_cut=longest_cut, least_flare=least_flare, missing=missing, known=touches
+        signals, sigmas=sigmas, longest_cut=longest_cut, least_flare=least_flare, missing=missing, known=touches
     )  # fmt: skip
     towed = tows(signals, sigmas=sigmas, least_gain=least_gain, windows=tow_windows, opposite=opposite)
     # a jolt along the car alone may be the drive that went and came back
     touches = [t for t in touches if t.facts["across"] or not any(near(m, t.row, t.start, t.end) for m in missed)]
     found = touches + missed + towed
-    rows = [row for event in found for row in _rows_of(session, signals, event)]
-    rows += _lost(session, signals, _table(rows, []), chance, least_time)
+    usual = Usual(signals, length=_length(session, signals), settled=settled)
+    costs = [usual.costs(e.row, e.start, e.end, slower=e.kind != "tow") for e in found]
+    rows = [
+        row for e, cost in zip(found, costs, strict=True) for row in _rows_of(session, signals, e, cost, least_time)
+    ]
+    rows += _lost(session, signals, [part for cost in costs for part in cost], chance, least_time)
     return _table(rows, signals.notes)
 
 
@@ -193,52 +207,34 @@ def _table(rows: list[dict[str, object]], notes: list[str]) -> pd.DataFrame:
     return table
 
 
-def _corner_starts(session: Session) -> np.ndarray:
-    return np.sort(session.track.corners["start_distance"].to_numpy(np.float64))
+def _length(session: Session, signals: Signals) -> float:
+    return float(session.track.length or signals.grid[-1] + signals.grid[1])
 
 
-def _rows_of(session: Session, signals: Signals, event: Event) -> list[dict[str, object]]:
-    """The row of an event, and one more for the next lap where its effect is carried over the line."""
-    length = float(session.track.length or signals.grid[-1] + signals.grid[1])
-    starts = _corner_starts(session)
-    ahead = starts[starts > event.end + 1.0]
-    begin = float(np.clip(event.start, 0.1, length - 1.0))
-    until = float(ahead[0]) if len(ahead) else length
-    lost, sigma = _against_usual(signals, event.row, begin, until, length)
-    number = int(signals.trace.numbers[signals.rows[event.row]])
+def _rows_of(
+    session: Session, signals: Signals, event: Event, costs: list[Cost], least: float
+) -> list[dict[str, object]]:
+    """The row of an event, and one more for the next lap where what is carried over the line is worth a mark."""
+    number, own = int(signals.trace.numbers[signals.rows[event.row]]), costs[0]
     rows: list[dict[str, object]] = [
         {
             "lap": number, "kind": event.kind, "start_distance": event.start, "end_distance": max(event.end, event.start),
-            "size": event.size, "size_uncertainty": event.size_uncertainty, "unit": event.unit, "time_lost": lost,
-            "time_lost_uncertainty": sigma, "words": _words(session, event),
+            "size": event.size, "size_uncertainty": event.size_uncertainty, "unit": event.unit, "time_lost": own.lost,
+            "time_lost_uncertainty": own.uncertainty, "words": _words(session, event),
         }
     ]  # fmt: skip
-    following = event.row + 1
-    if len(ahead) or following >= len(signals.rows) or signals.rows[following] != signals.rows[event.row] + 1:
-        return rows
-    until = float(starts[starts > 1.0][0]) if (starts > 1.0).any() else length
-    lost, sigma = _against_usual(signals, following, 0.0, until, length)
-    if abs(lost) > 2.0 * sigma and (lost < 0) == (event.kind == "tow"):
-        said = f"Carried over the line from lap {number}: {abs(lost):.2f} s {'gained' if lost < 0 else 'lost'} up to {until:.0f} m."
-        rows.append(
-            {
-                **rows[0], "lap": number + 1, "start_distance": 0.0, "end_distance": until, "time_lost": lost,
-                "time_lost_uncertainty": sigma, "words": said,
-            }
-        )  # fmt: skip
+    for cost in costs[1:]:
+        carried = -cost.lost if event.kind == "tow" else cost.lost
+        if carried > max(2.0 * cost.uncertainty, least):
+            did = "gained" if event.kind == "tow" else "lost"
+            said = f"Carried over the line from lap {number}: {carried:.2f} s {did} up to {cost.end:.0f} m."
+            rows.append(
+                {
+                    **rows[0], "lap": number + 1, "start_distance": cost.start, "end_distance": cost.end,
+                    "time_lost": cost.lost, "time_lost_uncertainty": cost.uncertainty, "words": said,
+                }
+            )  # fmt: skip
     return rows
-
-
-def _against_usual(signals: Signals, row: int, begin: float, end: float, length: float) -> tuple[float, float]:
-    """Time a lap lost between two places against the median of the others, and the usual scatter of that."""
-    edges = np.unique([0.0, begin, min(end, length), length])
-    times, _ = segment_times(signals.frames, edges)
-    low, high = np.searchsorted(edges, [begin, min(end, length)])
-    taken = times[:, high] - times[:, low]
-    usual = np.delete(taken, row)
-    middle = float(np.median(usual))
-    spread = 1.4826 * float(np.median(np.abs(usual - middle))) * np.sqrt(1.0 + 1.57 / len(usual))
-    return float(taken[row] - middle), float(spread)
 
 
 def _place(session: Session, start: float, end: float | None = None) -> str:
@@ -275,11 +271,11 @@ def _words(session: Session, event: Event) -> str:
 
 
 def _lost(
-    session: Session, signals: Signals, found: pd.DataFrame, chance: float, least: float
+    session: Session, signals: Signals, costs: list[Cost], chance: float, least: float
 ) -> list[dict[str, object]]:
     """Corners that cost far more than the run's own scatter and that nothing found explains."""
     corners = session.track.corners.sort_values("start_distance")
-    length = float(session.track.length or signals.grid[-1] + signals.grid[1])
+    length = _length(session, signals)
     starts = corners["start_distance"].to_numpy(np.float64)
     edges = np.concatenate([[0.0], starts[(starts > 1.0) & (starts < length - 1.0)], [length]])
     names = [str(name) for name in corners["corner"].to_numpy()[(starts > 1.0) & (starts < length - 1.0)]]
@@ -290,8 +286,7 @@ def _lost(
     for row, k, lost, sigma in lost_times(np.diff(times, axis=1), chance=chance, least=least):
         low, high = float(edges[k]), float(edges[k + 1])
         number = int(signals.trace.numbers[signals.rows[row]])
-        here = (found["start_distance"] < high) & (found["end_distance"] > low - BEFORE)
-        if (here & (found["lap"] == number)).any():
+        if any(cost.row == row and cost.start < high and cost.end > low - BEFORE for cost in costs):
             continue
         where = f"in corner {names[k - 1]} and up to the next" if k else "from the line to the first corner"
         rows.append(

@@ -60,6 +60,8 @@ class Signals:
         The same for kinetic energy per mass, J/kg.
     interval : float
         Time between samples, s.
+    from_position : bool
+        Whether speed was worked out from position, for want of a column.
     notes : list of str
         What could not be looked for, and why.
     """
@@ -78,6 +80,7 @@ class Signals:
     excess: FloatArray
     energy: FloatArray
     interval: float
+    from_position: bool
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -129,10 +132,26 @@ def scatter_of(table: FloatArray, reach: int) -> FloatArray:
     from scipy.ndimage import uniform_filter1d
 
     off = np.abs(table - np.median(table, axis=0))
-    few = len(table) / (len(table) - 0.8)  # a median of few is too small (Croux and Rousseeuw 1992, from memory)
-    here = 1.4826 * few * np.median(off, axis=0)
+    scale = _scale(len(table))
+    here = scale * np.median(off, axis=0)
     local = np.sqrt(np.maximum(uniform_filter1d(here**2, 2 * reach + 1, mode="wrap"), 0.0))
-    return np.maximum(local, 1.4826 * few * float(np.median(off)))
+    return np.maximum(local, scale * float(np.median(off)))
+
+
+def scatter(values: FloatArray) -> float:
+    """Scatter of some values, robust: 1 sigma.
+
+    Examples
+    --------
+    >>> round(scatter(np.array([1.0, 2.0, 3.0, 4.0, 90.0])), 2)
+    1.76
+    """
+    return _scale(len(values)) * float(np.median(np.abs(values - np.median(values))))
+
+
+def _scale(count: int) -> float:
+    """Of a median deviation to sigma; that of few is too small (Croux and Rousseeuw 1992, from memory)."""
+    return 1.4826 * count / (count - 0.8)
 
 
 def signals_of(session: Session, *, model: LongitudinalModel | None = None) -> Signals | None:
@@ -173,8 +192,11 @@ def signals_of(session: Session, *, model: LongitudinalModel | None = None) -> S
         energy = 0.5 * speed**2 - np.append(0.0, np.cumsum(0.5 * (work[1:] + work[:-1]) * step))
     else:
         notes.append(f"There is no model of the car ({car.reason}): a tow or a missed shift is not looked for.")
+    source = session.recording.provenance.channels.get("speed")
+    from_position = source is not None and source.column.startswith("(") and "position" in source.column
     return Signals(
-        trace, rows, frames, grid, at, bend, climb, car, speed, throttle, drive, excess, energy, trace.interval, notes
+        trace, rows, frames, grid, at, bend, climb, car, speed, throttle, drive, excess, energy, trace.interval,
+        from_position, notes,
     )  # fmt: skip
 
 
