@@ -6,22 +6,45 @@ from pathlib import Path
 import pytest
 from support import fails, run
 
+from lapkit.__main__ import main
+
 DATA = Path(__file__).parents[1] / "sample_data"
 A, B, LONG, ROAD = (str(DATA / f"{name}.csv") for name in ("setup_a", "setup_b", "long_run", "road_course"))
 SHEETS = f"{DATA / 'sheet_a.toml'},{DATA / 'sheet_b.toml'}"
 
 
+@pytest.fixture(autouse=True)
+def _on_a_busy_machine(monkeypatch):
+    """No line of progress, however slow the machine."""
+    monkeypatch.setattr("lapkit.commands.run.QUIET", 600.0)
+
+
 def test_setup_finds_the_effect_and_says_what_differs(capsys, tmp_path):
     figure = tmp_path / "setup.png"
     said = run(capsys, "setup", A, B, "--sheets", SHEETS, "--order", "AB", "--figure", str(figure))
-    assert "Real: B is 0.1" in said and "lap 7" in said and "lap 10" in said
+    assert said.startswith("Not settled: B came out 0.105 s a lap faster") and "lap 7" in said and "lap 10" in said
     assert "B is faster all the way" in said
-    assert "straight after corner 2" in said and "this is not settled" in said
+    assert "straight after corner 2" in said and "would overturn this" in said
+    assert "In the middle: " in said and "at tyre age 5.5." in said
     assert "front anti roll bar diameter 3 mm thicker (32 to 35)" in said
     assert "they work against each other" in said and "common practice, no source" in said
     assert said.count("limits of the makers of chassis") == 1
     assert "drive" in said.lower() and "A, B, B, A" in said
+    assert "Assumed, setup_b.csv: Laps run from the start/finish line of setup_a.csv." in said
+    assert "Assumed, setup_a.csv: Laps are cut where the file's lap column changes" in said
     assert figure.stat().st_size > 10_000
+
+
+def test_what_is_suggested_is_spelled_as_the_command_line_takes_it(capsys):
+    said = run(capsys, "setup", A, B)
+    assert "such as --order 'AB'." in said and "order='" not in said
+    assert "Order: all of A was driven before B" in run(capsys, "setup", A, B, "--order", "AB")
+
+
+def test_a_command_that_takes_long_says_so_once(capsys, monkeypatch):
+    monkeypatch.setattr("lapkit.commands.run.QUIET", 0.0)
+    assert main(["run", B]) == 0
+    assert capsys.readouterr().err == f"lapkit: still working on {B}\n"
 
 
 def test_setup_json_holds_the_comparison(capsys):
@@ -49,6 +72,8 @@ def test_setup_turned_round_only_changes_the_sign(capsys):
     ((A, B, "--order", "AA"), "both letters"),
     ((A, B, "--order", "ABBA"), "each of the 2 files (not for each run in them)"),
     ((A, B, "--order", "AC"), "a letter, A or B,"),
+    ((A, A), "setup_a.csv and setup_a.csv are one recording, given twice"),
+    ((A, B, "--fuel-effect", "3"), "setup_a.csv and setup_b.csv: a fuel effect is given"),
     ((A, B, "--sheets", "one.toml"), "give two setup sheets"),
     ((A, B, "--sheets", "one.toml,two.toml"), "one.toml"),
     ((A, B, "--names", "same,same"), "give two names"),
@@ -62,7 +87,7 @@ def test_run_reads_the_long_run(capsys, tmp_path):
     figure = tmp_path / "run.png"
     said = run(capsys, "run", LONG, "--figure", str(figure))
     assert "warm-up" in said and "steeper" in said and "lap 13" in said and "limits of their maker" in said
-    assert "Tyre pressure, front right wheel rose" in said
+    assert "front right wheel: first lap 177 kPa, settled at 198 kPa after 14 laps" in said
     assert figure.stat().st_size > 10_000
 
 
@@ -74,8 +99,8 @@ def test_run_json_holds_the_curve(capsys):
 
 @pytest.mark.parametrize(("words", "expected"), [
     ((B, "--tyre-age", "new"), "give laps as a whole number"),
-    ((B, "--fuel-effect", "0.03 s/L"), "fuel is not known"),
-    ((ROAD,), "a fall-off takes at least"),
+    ((B, "--fuel-effect", "0.03 s/L"), "setup_b.csv: a fuel effect is given, but fuel is not known"),
+    ((ROAD,), "road_course.csv: 4 clean laps after none of warm-up; a fall-off takes at least 5"),
 ])  # fmt: skip
 def test_run_faults_are_one_line(capsys, words, expected):
     assert expected in fails(capsys, "run", *words)

@@ -150,7 +150,7 @@ class _Pair:
         return bool(attribute(self.lap, "source") == attribute(self.reference, "source"))
 
     def name(self, frame: pd.DataFrame) -> str:
-        number = f"lap {attribute(frame, 'lap')}"
+        number = str(frame.attrs.get("name") or f"lap {attribute(frame, 'lap')}")
         return number if self.one_source else f"{number} of {plain(attribute(frame, 'source'), 28)}"
 
     def label(self, frame: pd.DataFrame) -> str:
@@ -295,7 +295,7 @@ def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, worst: _Worst | None
     ax.yaxis.set_major_locator(MaxNLocator(8, steps=ROUND_STEPS))
     ax.yaxis.set_major_formatter(FuncFormatter(tick))
     ax.set_ylabel(f"Time behind\n{pair.name(pair.reference) if pair.one_source else 'the dashed lap'} (s)")
-    name = f"lap {attribute(pair.lap, 'lap')}" if pair.one_source else "solid lap"
+    name = pair.name(pair.lap) if pair.one_source else "solid lap"
     for height, words, align in ((0.97, f"▲ {name} slower", "top"), (0.03, f"▼ {name} faster", "bottom")):
         ax.text(
             0.008,

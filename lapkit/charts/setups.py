@@ -11,6 +11,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from lapkit.analysers.setups.comparison import SetupComparison
 from lapkit.analysers.setups.places import LAP
+from lapkit.analysers.setups.run_curve import age_words
 from lapkit.analysers.setups.stint import Crossover, FallOff, crossover
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
 from lapkit.charts.line_pair import capital
@@ -28,6 +29,7 @@ from lapkit.charts.style import (
     signed,
     tick,
 )
+from lapkit.model.given import kind_given
 
 ROW = 0.55  # inches of a place; see _height
 LEAST_REACH = 0.05  # s; the chart of differences shows at least this much either way
@@ -80,7 +82,7 @@ def setup_runs(
         low, high = age_limits([a, b])
         panel.set_ylim(low, high)
         for found, look in zip((a, b), LOOKS, strict=True):
-            draw_run(panel, found, look)
+            draw_run(panel, found, look, amounts=False)
         if np.isfinite(crossing.lap):
             if np.isfinite(crossing.low):
                 panel.axvspan(crossing.low, crossing.high, facecolor=PLACE, alpha=0.08, edgecolor="none", zorder=0)
@@ -150,7 +152,8 @@ def setup_differences(comparison: SetupComparison, *, ax: Axes | None = None) ->
     >>> setup_differences(found, ax=Figure().subplots()).get_title(loc="left")
     'B is faster by 0.200 s a lap'
     """
-    rows = comparison.table.to_dict("records")
+    expected = "a comparison, as compare_setups(runs_a, runs_b) returns it"
+    rows = kind_given(comparison, SetupComparison, "setup_differences", expected).table.to_dict("records")
     panel = one_axes(ax, (AGE_SIZE[0], _height(len(rows))), "difference")
     names = [plain(name, 20) for name in comparison.names]
     adds_up = abs(sum(float(row["difference"]) for row in rows[:-1]) - comparison.difference) < ADDS_UP
@@ -184,7 +187,7 @@ def setup_differences(comparison: SetupComparison, *, ax: Axes | None = None) ->
         panel.set_title("\n".join(textwrap.wrap(_faster(comparison), TITLE_WIDTH)))
         note(
             panel,
-            f"Bars: {100 * comparison.confidence:.0f} % sure, at tyre age {comparison.tyre_age:.0f}. Hollow: may be luck"
+            f"Bars: {100 * comparison.confidence:.0f} % sure, at tyre age {age_words(comparison.tyre_age)}. Hollow: may be luck"
             + (". The places add up to the lap" if adds_up and len(rows) > 1 else ""),
         )
     return panel
@@ -230,6 +233,9 @@ def setup_picture(comparison: SetupComparison, a: FallOff, b: FallOff, crossing:
         axes = np.asarray(figure.subplots(2, height_ratios=[AGE_SIZE[1], lower]), dtype=object)
     setup_runs(a, b, names=crossing.names, crossing=crossing, ax=axes[0])
     setup_differences(comparison, ax=axes[1])
+    if not comparison.settled:
+        with matplotlib.rc_context(STYLE):
+            axes[0].set_title(f"In these runs: {axes[0].get_title(loc='left')}")
     return axes
 
 
@@ -254,4 +260,8 @@ def _faster(comparison: SetupComparison) -> str:
     if not comparison.significant:
         return "Over the lap no difference that is more than luck"
     name = plain(comparison.names[int(comparison.difference < 0)], 24)
+    if not comparison.settled:
+        return capital(
+            f"{name} came out {abs(comparison.difference):.3f} s a lap faster; runs may differ so by themselves"
+        )
     return capital(f"{name} is faster by {abs(comparison.difference):.3f} s a lap")

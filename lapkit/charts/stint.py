@@ -12,7 +12,9 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+from lapkit.analysers.setups.run_curve import seconds as in_seconds
 from lapkit.analysers.setups.runs import MEANS
+from lapkit.analysers.setups.settling import SHOWN_UNITS, channel_changes, channel_words
 from lapkit.analysers.setups.stint import FallOff
 from lapkit.analysers.statistics.regression import quantile
 from lapkit.channels import CHANNELS, FloatArray, from_si
@@ -30,6 +32,7 @@ from lapkit.charts.style import (
     signed,
 )
 from lapkit.errors import LapkitError
+from lapkit.model.given import frame_given, kind_given
 from lapkit.model.show import clock
 
 if TYPE_CHECKING:
@@ -40,7 +43,6 @@ HEIGHTS = (3.0, 1.6)
 MIN_SPAN = 0.1  # s; the lap-time panel shows at least this much
 AGE_SIZE = (9.5, 5.0)  # inches
 COUNTS = 0.5  # weight in the curve under which a lap is drawn as odd
-SHOWN_UNITS = {"temperature": "degC", "pressure": "kPa"}
 CHANNEL_LOOKS = ("o-", "s--", "^-.", "D:")
 
 
@@ -207,6 +209,7 @@ def fall_off_chart(found: FallOff, *, ax: Axes | None = None) -> Axes:
     >>> fall_off_chart(found, ax=Figure().subplots()).get_title(loc="left")
     'Each lap on the tyres costs 0.024 s'
     """
+    kind_given(found, FallOff, "fall_off_chart", "a curve, as fall_off(run_table(session)) returns it")
     panel = one_axes(ax, AGE_SIZE, "lap time")
     with matplotlib.rc_context(STYLE):
         low, high = age_limits([found])
@@ -218,7 +221,7 @@ def fall_off_chart(found: FallOff, *, ax: Axes | None = None) -> Axes:
                            color=PLACE, fontsize=SMALL, va="bottom")  # fmt: skip
         for rate, start, end in _pieces(found):
             middle = (start + end) / 2
-            panel.annotate(f"{signed(rate, 3)} s a lap", (middle, float(found.curve(middle)[0][0])), xytext=(14, -22),
+            panel.annotate(f"{_signed_rate(rate)} s a lap", (middle, float(found.curve(middle)[0][0])), xytext=(14, -22),
                            textcoords="offset points", va="top", weight="bold")  # fmt: skip
         finish_age_axes(panel, [found])
         panel.set_title("\n".join(textwrap.wrap(_cost_of_age(found), TITLE_WIDTH)))
@@ -260,6 +263,7 @@ def run_channels(table: pd.DataFrame, *, dimension: str = "pressure", ax: Axes |
     """
     if dimension not in MEANS:
         raise LapkitError(f"dimension={dimension!r}: use one of {', '.join(MEANS)}.")
+    frame_given(table, "run_channels", "a table, as run_table(session) returns it")
     names = [
         n for n in table.columns if n in CHANNELS and CHANNELS[n].dimension == dimension and table[n].notna().any()
     ]
@@ -279,19 +283,29 @@ def run_channels(table: pd.DataFrame, *, dimension: str = "pressure", ax: Axes |
         panel.set_ylabel(f"{dimension.capitalize()} ({'°C' if unit == 'degC' else unit})")
         panel.set_xlabel("Tyre age (laps done when the lap begins)", loc="left")
         panel.xaxis.set_major_locator(MaxNLocator(integer=True))
-        first, last = (float(table[name].dropna().iloc[k]) for name, k in ((names[0], 0), (names[0], -1)))
-        shown = [f"{from_si(v, unit, dimension):.0f}" for v in (first, last)]
-        panel.set_title(f"{CHANNELS[names[0]].meaning}: {shown[0]} to {shown[1]} {'°C' if unit == 'degC' else unit}")
+        changes = channel_changes(table[["run", "lap", *(n for n in ("flags", "odd") if n in table), names[0]]])
+        said = [
+            channel_words(*row) for row in changes[["channel", "from_value", "to_value", "settled_after"]].to_numpy()
+        ]
+        panel.set_title("\n".join(textwrap.wrap((said or [CHANNELS[names[0]].meaning])[0], TITLE_WIDTH)))
         note(panel, "Mean over each lap")
     return panel
 
 
-def draw_run(ax: Axes, found: FallOff, look: RunLook) -> None:
-    """Draw the laps of a run, its curve and its band, between the limits of y: laps far slower stand at the upper edge."""
-    start, end = found.ages
-    age = np.linspace(start, end, 101)
+def _band(found: FallOff) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Tyre ages, the curve there, and half the band about it."""
+    age = np.linspace(*found.ages, 101)
     curve, sigma = found.curve(age)
-    half = quantile(float(found.fit.freedom), found.confidence) * sigma
+    return age, curve, quantile(float(found.fit.freedom), found.confidence) * sigma
+
+
+def draw_run(ax: Axes, found: FallOff, look: RunLook, *, amounts: bool = True) -> None:
+    """Draw the laps of a run, its curve and its band, between the limits of y: laps far slower stand at the upper edge.
+
+    `amounts` says whether odd laps are named with their distance from this curve.
+    """
+    start, end = found.ages
+    age, curve, half = _band(found)
     ax.fill_between(age, curve - half, curve + half, color=look.color, alpha=0.18, linewidth=0, zorder=2)
     ax.plot(age, curve, color=look.color, linestyle=look.line, linewidth=look.width, zorder=2.5)
     rows = found.laps[found.laps["expected"].notna() & found.laps["residual"].notna()]
@@ -310,7 +324,8 @@ def draw_run(ax: Axes, found: FallOff, look: RunLook) -> None:
                     markersize=7.5 if fmt == "X" else 5.5, zorder=3)  # fmt: skip
     for k in np.flatnonzero(odd).tolist():
         words = [word for word in marks.iloc[k].split(",") if word and word not in ("slow", "fast")]
-        text = ", ".join([f"lap {rows['lap'].iloc[k]}: {signed(float(rows['residual'].iloc[k]), 2)} s", *words])
+        amount = [f"{signed(float(rows['residual'].iloc[k]), 2)} s"] if amounts else []
+        text = ": ".join(filter(None, [f"lap {rows['lap'].iloc[k]}", ", ".join([*amount, *words])]))
         left = x[k] > (start + end) / 2
         ax.annotate(text, (x[k], shown[k]), xytext=(-8 if left else 8, 0), textcoords="offset points", va="center",
                     ha="right" if left else "left", fontsize=SMALL, color=MUTED if flagged[k] else look.ink,
@@ -329,8 +344,9 @@ def age_limits(runs: Iterable[FallOff]) -> tuple[float, float]:
         level = found.curve(laps["tyre_age"])[0] + laps["residual"].to_numpy(np.float64)
         ordinary = level[(laps["weight"] >= COUNTS).to_numpy(bool)]
         span = max(float(np.ptp(ordinary)), MIN_SPAN)
-        seconds.append(level)
-        ceiling.append(float(ordinary.max()) + 0.6 * span)
+        _, curve, half = _band(found)
+        seconds += [level, curve - half, curve + half]
+        ceiling.append(max(float(ordinary.max()) + 0.6 * span, float((curve + half).max())))
     each = np.concatenate(seconds)
     low, high = float(each.min()), min(float(each.max()), max(ceiling))
     room = 0.08 * max(high - low, MIN_SPAN)
@@ -369,11 +385,15 @@ def _pieces(found: FallOff) -> list[tuple[float, float, float]]:
     return [(found.rate, start, found.bend), (found.late_rate, found.bend, end)]
 
 
+def _signed_rate(rate: float) -> str:
+    return in_seconds(rate, sign="+").replace("-", "\N{MINUS SIGN}")
+
+
 def _cost_of_age(found: FallOff) -> str:
-    if found.low <= 0 <= found.high:
+    if found.low <= 0 <= found.high or not round(found.rate, 3):
         said = "No fall-off that can be told from luck"
     else:
         said = f"Each lap on the tyres {'costs' if found.rate > 0 else 'gains'} {abs(found.rate):.3f} s"
     if np.isfinite(found.bend):
-        said += f" up to tyre age {found.bend:.0f}, then {signed(found.late_rate, 3)} s"
+        said += f" up to tyre age {found.bend:.0f}, then {_signed_rate(found.late_rate)} s"
     return said

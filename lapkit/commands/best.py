@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import argparse
+from typing import TYPE_CHECKING
 
 from lapkit.commands.common import Commands, load, print_json, print_notes
+from lapkit.commands.run import working
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def register(commands: Commands) -> None:
@@ -14,16 +19,19 @@ def register(commands: Commands) -> None:
 
 
 def best(args: argparse.Namespace) -> None:
-    """Print the best possible lap."""
+    """Print the best possible lap, without the laps that were helped or spoilt."""
     from lapkit.analysers.ledger.explain import CAUTION
     from lapkit.analysers.lines.best_lap import best_lap
+    from lapkit.analysers.oddities.oddities import oddities
 
-    session = load(args, args.file)
-    found = best_lap(session)
+    with working([args.file]):
+        session = load(args, args.file)
+        found = best_lap(session.marked(oddities(session)))
     if args.figure:
         from lapkit.charts import save, two_laps
 
-        save(two_laps(found.frame, session.lap(found.lap)), args.figure)
+        pair = [_as_printed(frame) for frame in (found.frame, session.lap(found.lap))]
+        save(two_laps(*pair, title=found.headline), args.figure)
     if args.json:
         print_json(found.to_dict())
         return
@@ -31,3 +39,10 @@ def best(args: argparse.Namespace) -> None:
     print_notes(session)
     if args.figure:
         print(f"Figure: {args.figure}")
+
+
+def _as_printed(frame: pd.DataFrame) -> pd.DataFrame:
+    """The lap with its time to the millisecond, so that the difference drawn is that of the times printed."""
+    shown = frame.copy(deep=False)
+    shown.attrs = {**frame.attrs, "lap_time": round(float(frame.attrs["lap_time"]), 3)}
+    return shown

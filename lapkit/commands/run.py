@@ -3,9 +3,21 @@
 from __future__ import annotations
 
 import argparse
+import sys
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
-from lapkit.commands.common import Commands, load, print_json, print_notes
+from lapkit.commands.common import Commands, load, print_json
+from lapkit.commands.spelling import spoken
 from lapkit.errors import LapkitError
+
+if TYPE_CHECKING:
+    from lapkit.model.session import Session
+
+QUIET = 2.0
+"""s. A command that takes longer says so once (chosen)."""
 
 
 def register(commands: Commands) -> None:
@@ -29,20 +41,19 @@ def run(args: argparse.Namespace) -> None:
     """Say how lap time changes with the age of the tyres."""
     from lapkit.analysers.setups.stint import fall_off, run_table
 
-    first = load(args, args.files[0])
-    sessions = [first, *(load(args, path, track=first.track) for path in args.files[1:])]
-    table = run_table(sessions, tyre_age=tyre_ages(args.tyre_age, len(sessions)))
-    found = fall_off(table, fuel_effect=args.fuel_effect)
+    with working(args.files):
+        sessions = load_all(args)
+        table = run_table(sessions, tyre_age=tyre_ages(args.tyre_age, len(sessions)))
+        found = fall_off(table, fuel_effect=args.fuel_effect)
     if args.figure:
         from lapkit.charts import fall_off_chart, save
 
         save(fall_off_chart(found), args.figure)
     if args.json:
-        print_json({"files": args.files, **found.to_dict()})
+        print_json({"files": args.files, **found.to_dict(), "notes": [spoken(note) for note in found.notes]})
         return
-    print(found)
-    for session in sessions:
-        print_notes(session)
+    print(spoken(repr(found)))
+    print_remarks(args, sessions)
     if args.figure:
         print(f"Figure: {args.figure}")
 
@@ -56,3 +67,39 @@ def tyre_ages(text: str, count: int) -> list[int]:
         )
     ages = [int(word) for word in words]
     return ages * count if len(ages) == 1 else ages
+
+
+# ------------------------------------------------------------------------------ what `run`, `setup` and `best` share
+
+
+def load_all(args: argparse.Namespace) -> list[Session]:
+    """Load the recordings, all on the track of the first."""
+    first = load(args, args.files[0])
+    return [first, *(load(args, path, track=first.track) for path in args.files[1:])]
+
+
+def print_remarks(args: argparse.Namespace, sessions: Sequence[Session]) -> None:
+    """Print what was assumed of each recording and left out, with its name, and whose track the others were put on."""
+    from lapkit.model.show import plain
+
+    sources = [plain(session.recording.provenance.source) for session in sessions]
+    whose = "the track file" if args.track else f"the start/finish line of {sources[0]}"
+    for source, session in zip(sources, sessions, strict=True):
+        for line in session.remarks():
+            word, _, said = spoken(line).partition(": ")
+            if session is not sessions[0]:
+                said = said.replace("the line of the track (as given)", whose)
+            print(f"{word}: {said}" if len(sessions) == 1 else f"{word}, {source}: {said}")
+
+
+@contextmanager
+def working(files: Sequence[str]) -> Iterator[None]:
+    """Say once on stderr what is being worked on, should it take longer than `QUIET` seconds."""
+    said = f"lapkit: still working on {', '.join(files)}"
+    timer = threading.Timer(QUIET, lambda: print(said, file=sys.stderr, flush=True))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()

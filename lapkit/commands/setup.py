@@ -6,8 +6,9 @@ import argparse
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from lapkit.commands.common import Commands, load, print_json, print_notes, records
-from lapkit.commands.run import tyre_ages
+from lapkit.commands.common import Commands, print_json, records
+from lapkit.commands.run import load_all, print_remarks, tyre_ages, working
+from lapkit.commands.spelling import spoken
 from lapkit.errors import LapkitError
 
 if TYPE_CHECKING:
@@ -51,37 +52,49 @@ def register(commands: Commands) -> None:
 
 def setup(args: argparse.Namespace) -> None:
     """Say whether one setup is faster than another."""
+    from lapkit.analysers.oddities.oddities import oddities
     from lapkit.analysers.setups.compare import compare_setups
 
     sides = _sides(args.order, len(args.files))
     sheets = _sheets(args.sheets)
     names = _names(args.names, sheets)
     ages = _ages(args.tyre_age, sides, sheets)
-    first = load(args, args.files[0])
-    sessions = [first, *(load(args, path, track=first.track) for path in args.files[1:])]
-    groups = [[s for s, side in zip(sessions, sides, strict=True) if side == one] for one in SIDES]
-    group_ages = [[age for age, side in zip(ages, sides, strict=True) if side == one] for one in SIDES]
-    found = compare_setups(
-        groups[0], groups[1], names=names, tyre_age=(group_ages[0], group_ages[1]), order=args.order,
-        fuel_effect=args.fuel_effect,
-    )  # fmt: skip
-    curves = _curves(groups, group_ages, names, args.fuel_effect)
-    effects = _effects(sheets, first)
+    with working(args.files):
+        sessions = load_all(args)
+        marked = [
+            session.marked(oddities(session)) for session in sessions
+        ]  # looked for once, used by all that follows
+        groups = [[s for s, side in zip(marked, sides, strict=True) if side == one] for one in SIDES]
+        group_ages = [[age for age, side in zip(ages, sides, strict=True) if side == one] for one in SIDES]
+        found = compare_setups(
+            groups[0], groups[1], names=names, tyre_age=(group_ages[0], group_ages[1]), order=args.order,
+            fuel_effect=args.fuel_effect,
+        )  # fmt: skip
+        curves = _curves(groups, group_ages, names, args.fuel_effect)
+    effects = _effects(sheets, sessions[0])
     if args.figure:
         from lapkit.charts import save, setup_differences, setup_picture
 
         save(setup_picture(found, *curves) if curves else setup_differences(found), args.figure)
     if args.json:
         crossing = curves[2].to_dict() if curves else None
-        print_json({**found.to_dict(), "files": args.files, "setups": sides, "crossover": crossing, "sheets": effects})
+        print_json(
+            {
+                **found.to_dict(),
+                "notes": [spoken(note) for note in found.notes],
+                "files": args.files,
+                "setups": sides,
+                "crossover": crossing,
+                "sheets": effects,
+            }
+        )
         return
-    print(found)
+    print(spoken(repr(found)))
     if curves:
-        print(f"\n{curves[2].words}")
+        print(f"\nOver the run, as these laps have it: {curves[2].words}")
     if effects:
         print("\n" + "\n".join(effects["words"][:-1]))  # the last is the caution, which stands above
-    for session in sessions:
-        print_notes(session)
+    print_remarks(args, sessions)
     if args.figure:
         print(f"Figure: {args.figure}")
 

@@ -218,15 +218,20 @@ class Session:
         _ = self.track, self.clean  # the track is that of the laps as they were
         session = copy(self)
         session.marks = marks
-        del session.__dict__["clean"]
+        for name in ("clean", "_marks"):
+            session.__dict__.pop(name, None)
         return session
 
     def marks_of(self, number: int) -> list[dict[str, Any]]:
         """Return what befell a lap, as plain values; nothing where the session is not marked."""
-        if self.marks is None:
-            return []
-        rows = self.marks.loc[self.marks["lap"] == number, MARK_COLUMNS[1:]]
-        return [{str(name): value for name, value in row.items()} for row in rows.to_dict("records")]
+        return [dict(mark) for mark in self._marks.get(number, [])]
+
+    @cached_property
+    def _marks(self) -> dict[int, list[dict[str, Any]]]:
+        found: dict[int, list[dict[str, Any]]] = {}
+        for row in () if self.marks is None else self.marks[MARK_COLUMNS].to_dict("records"):
+            found.setdefault(int(row["lap"]), []).append({str(k): v for k, v in row.items() if k != "lap"})
+        return found
 
     # -------------------------------------------------------------------- frames
 

@@ -124,10 +124,11 @@ def test_repeated_laps_prove_no_gain():
     for seed in range(3):
         session, _ = _run(_scripts(*[()] * 9), noise=CONSUMER, seed=seed)
         best = best_lap(session)
-        shares.append((best.lap_time - best.best_of_each, best.proven_gain))
-    seeming, proven = np.array(shares).T
+        shares.append((best.lap_time - best.best_of_each, best.expected_gain))
+        assert 0 <= best.expected_gain <= best.lap_time - best.joined
+    seeming, expected = np.array(shares).T
     assert (seeming > 0).all()
-    assert proven.mean() < 0.5 * seeming.mean() and proven.mean() < 0.012
+    assert expected.mean() < 0.5 * seeming.mean() and expected.mean() < 0.012
 
 
 def test_without_position_laps_are_joined_by_speed_and_it_says_so(mixed):
@@ -145,6 +146,37 @@ def test_words_and_tables_carry_the_figures(mixed):
     assert "nobody has driven" in said
     assert "<table>" in best._repr_html_() and "seam cost" in repr(best)
     assert best.to_dict()["seams"] == best.seams
+
+
+def test_what_is_printed_adds_up(mixed):
+    best = best_lap(mixed[0])
+    thousandths = best._shown().map(lambda cell: round(1000 * float(cell.split(" ")[0])) if "." in cell else 0)
+    for name in ("best time (s)", "joined time (s)", "time gained (s)", "seam cost (s)"):
+        assert thousandths[name].iloc[:-1].sum() == thousandths[name].iloc[-1]
+    whole = thousandths.iloc[-1]
+    printed = round(1000 * round(best.joined, 3))
+    assert whole["joined time (s)"] + whole["seam cost (s)"] == printed
+    assert whole["time gained (s)"] - whole["seam cost (s)"] == round(1000 * round(best.lap_time, 3)) - printed
+    assert f"{(round(1000 * round(best.lap_time, 3)) - printed) / 1000:.3f} ±" in " ".join(best.words())
+
+
+def test_a_gain_within_its_noise_is_not_called_one(mixed):
+    best = replace(best_lap(mixed[0]), joined_uncertainty=1.0)
+    assert "so no gain is shown" in " ".join(best.words())
+    assert "expected to be there again" not in " ".join(best.words())
+
+
+def test_laps_that_were_helped_are_left_out(mixed):
+    session, _ = mixed
+    number = best_lap(session).lap
+    marks = pd.DataFrame(
+        {"lap": [number], "kind": ["tow"], "start_distance": 0.0, "end_distance": 300.0, "time_lost": -0.1}
+    )
+    best = best_lap(session.marked(marks))
+    assert number != best.lap and number not in best.table["joined_lap"].tolist()
+    assert f"Left out, for what befell them: lap {number} (tow)." in best.notes
+    harmless = best_lap(session.marked(marks.assign(kind="lost time")))
+    assert harmless.lap == number and not any("Left out" in note for note in harmless.notes)
 
 
 def test_faults_are_said():

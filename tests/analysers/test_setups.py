@@ -15,7 +15,8 @@ from support import session_of
 from lapkit import LapkitError
 from lapkit.analysers.lap.delta import delta, losses
 from lapkit.analysers.setups.compare import best_order, compare_setups
-from lapkit.analysers.setups.effects import CAUTION
+from lapkit.analysers.setups.comparison import USUAL_RUN_SCATTER
+from lapkit.analysers.setups.effects import CAUTION, setup_effects
 from lapkit.analysers.setups.fit import SetupFit, fit_setups
 from lapkit.analysers.setups.places import PlaceTimes, place_rows
 from lapkit.analysers.setups.run_curve import MOST_WARM_UP, run_laps
@@ -44,6 +45,11 @@ def judged(rng, case, difference):
     found, _ = fitted(simulate_runs(rng, **case(rng), **setting, fuel=fuel), FUEL_EFFECT if fuel else None)
     margin = found.spread.margin(0.95)
     return abs(found.difference - difference) <= margin, abs(found.difference) > margin
+
+
+def told(found):
+    """Everything that is said of a comparison."""
+    return " ".join(found.words)
 
 
 # ------------------------------------------------------------------------------ what is promised
@@ -112,8 +118,10 @@ def test_few_runs_say_what_would_overturn_the_answer(order):
     found = compare_setups(*tables, resamples=0)
     limit = found.overturned_by
     assert 0.01 < limit < 0.12
-    assert f"if runs differ by more than {limit:.3f} s of themselves" in found.verdict
-    assert "this is not settled" in found.verdict
+    assert f"{limit:.3f} s from run to run (standard deviation) would overturn this" in told(found)
+    assert found.settled == (limit > USUAL_RUN_SCATTER * found.row()["a"])
+    assert found.verdict.startswith("Real" if found.settled else "Not settled: B came out")
+    assert ("Next: A and B again" in told(found)) == (not found.settled)
     assert found.to_dict()["overturned_by"] == limit
     assert compare_setups(*tables, resamples=0, run_scatter=0.999 * limit).significant
     beyond = compare_setups(*tables, resamples=0, run_scatter=1.001 * limit)
@@ -121,7 +129,41 @@ def test_few_runs_say_what_would_overturn_the_answer(order):
     assert np.isnan(beyond.overturned_by)
     nothing = compare_setups(*runs(order, [14] * len(order), [0] * len(order)), resamples=0)
     assert nothing.overturned_by == 0
-    assert "not settled" not in nothing.verdict
+    assert nothing.verdict.startswith("Noise") and not nothing.settled
+
+
+def test_the_answer_leads_and_the_rest_are_lines():
+    found = compare_setups(*runs(difference=-0.5), resamples=199)
+    assert found.settled and found.words[0] == found.verdict
+    assert found.verdict.count(". ") == 0 and all("\n" not in line for line in found.words)
+    assert repr(found).splitlines()[1] == f"  {found.words[1]}"
+    assert f"<li>{found.words[1]}</li>" in found._repr_html_()
+    said = found.to_dict()
+    assert (said["verdict"], said["words"], said["settled"]) == (found.verdict, found.words, True)
+
+
+def test_what_is_no_sheet_is_told():
+    with pytest.raises(
+        LapkitError, match="before: expected a setup sheet, as read_sheet or make_sheet returns it, and got None"
+    ):
+        setup_effects(None, None)
+    with pytest.raises(LapkitError, match="give two different names"):
+        compare_setups(*runs(), names=3)
+
+
+def test_two_that_came_out_alike_are_called_so():
+    tables = runs()
+    for table, size in zip(tables, (0.0050, 0.0051), strict=True):
+        table["lap_time"] = 30.0 + size * (-1.0) ** table["lap"]
+    alike = compare_setups(*tables, resamples=0)
+    assert alike.verdict.startswith("Noise, as far as these laps tell: the two came out alike (±0.0")
+    assert "so many laps would have shown 0.020 s" in told(alike)
+
+
+def test_one_table_twice_is_refused():
+    a, _ = runs()
+    with pytest.raises(LapkitError, match="the two tables are one"):
+        compare_setups(a, a.copy(), resamples=0)
 
 
 def test_a_run_that_is_slow_as_a_whole_is_not_odd():
@@ -217,7 +259,7 @@ def test_runs_that_differ_are_seen_where_there_are_many():
     found = compare_setups(*runs("ABBABAAB", [10] * 8, [0] * 8, run_scatter=0.2), resamples=499)
     assert 0.05 < found.run_scatter < 0.5
     assert found.margin > 0.1
-    assert "Runs differ by" in found.verdict
+    assert "Runs differ by" in told(found)
     assert found.checks["method"].tolist()[-1] == "whole runs"
     plain = compare_setups(*runs("ABBABAAB", [10] * 8, [0] * 8), resamples=0)
     assert plain.run_scatter == 0
@@ -235,7 +277,7 @@ def test_a_clear_difference_is_called_real():
     assert found.verdict.startswith(f"Real: stiff bar is {abs(found.difference):.3f} s a lap faster")
     assert found.order == "ABBA"
     assert abs(found.drift - 0.3) < found.drift_margin
-    assert "a drift of" in found.verdict
+    assert "a drift of" in told(found)
     assert abs(found.fall_off - 0.02) < found.fall_off_margin
     checks = found.checks.set_index("method")
     assert (checks["p"].dropna() < 0.02).all()
@@ -248,7 +290,7 @@ def test_noise_is_called_noise_and_the_laps_that_would_tell_are_counted():
     found = compare_setups(*runs(sizes=(8, 8), difference=0.02))
     assert not found.significant
     assert found.verdict.startswith("Noise, as far as these laps tell")
-    assert "laps with each setup: " in found.verdict
+    assert "laps with each setup: " in told(found)
     assert found.laps_needed(0.05) > found.laps_needed(0.1) > found.laps_needed(0.2)
     assert found.laps_needed(0.0) == np.inf
 
@@ -264,10 +306,10 @@ def test_both_ways_round_are_the_same():
 def test_a_then_b_cannot_tell_drift_from_setup():
     found = compare_setups(*runs(drift=1.0), names=("old", "new"), resamples=0)
     assert np.isnan(found.drift)
-    assert "All of old was driven before new" in found.verdict
-    assert "Drive old, new, new, old" in found.verdict
+    assert "Order: all of old was driven before new" in told(found)
+    assert "Drive old, new, new, old" in told(found)
     assert np.isnan(found.run_scatter)
-    assert "What runs differ by on their own" in found.verdict
+    assert "Runs: what they differ by on their own" in told(found)
     assert abs(found.difference) > 0.2  # the drift between the two is in it
     turned = compare_setups(*runs("ABBA", [15] * 4, [0] * 4, drift=1.0), resamples=0)
     assert abs(turned.difference) < 0.06
@@ -287,7 +329,7 @@ def test_a_setup_that_falls_off_more_is_told():
     b["lap_time"] += 0.03 * b["tyre_age"]
     found = compare_setups(a, b, resamples=0)
     assert abs(found.fall_off_difference - 0.03) < found.fall_off_difference_margin
-    assert "look where the curves cross" in found.verdict
+    assert "look where the curves cross" in told(found)
 
 
 def test_odd_laps_are_shown_and_do_not_count():
@@ -302,8 +344,8 @@ def test_odd_laps_are_shown_and_do_not_count():
     assert shown["marks"].tolist() == ["slow", "slow,contact"]
     assert shown["weight"].tolist() == [0, 0]
     assert len(found.laps) == 30
-    assert "B run 2 lap 8 (+1." in found.verdict
-    assert "contact" in found.verdict
+    assert "B run 2 lap 8 (+1." in told(found)
+    assert "contact" in told(found)
     assert "contact" in found._repr_html_()
 
 
@@ -313,7 +355,7 @@ def test_warm_up_laps_are_set_aside_and_shown():
     warm = found.laps[found.laps["marks"].str.contains("warm-up")]
     assert len(warm) == 2 * found.warm_up
     assert (warm["weight"] == 0).all()
-    assert "warm-up and set aside" in found.verdict
+    assert "warm-up and set aside" in told(found)
 
 
 def test_flagged_laps_are_shown_and_not_counted():
@@ -322,7 +364,7 @@ def test_flagged_laps_are_shown_and_not_counted():
     a.loc[5, "lap_time"] = 90.0
     found = compare_setups(a, b, resamples=0)
     assert found.laps["marks"].tolist()[5] == "stop"
-    assert any("1 lap(s) with a flag" in note for note in found.notes)
+    assert any("1 lap with a flag" in note for note in found.notes)
 
 
 def test_fuel_is_taken_out_where_its_effect_is_given():
@@ -343,11 +385,12 @@ def test_the_order_can_be_told_where_the_clocks_do_not():
     a, b = (table.drop(columns="clock") for table in runs("ABBA", [12] * 4, [0] * 4, drift=0.5))
     silent = compare_setups(a, b, resamples=0)
     assert silent.order == ""
-    assert "Without the order of the runs" in silent.verdict
-    told = compare_setups(a, b, order="A B B A", resamples=0)
-    assert told.order == "ABBA"
-    assert told.drift > 0
-    assert told.margin < silent.margin
+    assert any("such as order='AABB'" in note for note in silent.notes)
+    assert "Order: without that of the runs" in told(silent)
+    ordered = compare_setups(a, b, order="A B B A", resamples=0)
+    assert ordered.order == "ABBA"
+    assert ordered.drift > 0
+    assert ordered.margin < silent.margin
     with pytest.raises(LapkitError, match="3 x A and 1 x B there"):
         compare_setups(a, b, order="AAAB", resamples=0)
 
@@ -446,7 +489,7 @@ def test_recordings_from_end_to_end(power):
     if power == 1.06:
         sure = found.table[found.table["significant"]]["segment"]
         assert sure.str.startswith("straight").any()  # more power pays on the straights
-        assert "on the straight" in found.verdict
+        assert "on the straight" in told(found)
     assert set(found.laps["setup"]) == {"before", "after"}
 
 
@@ -455,7 +498,7 @@ def test_an_order_by_recording_serves_where_recordings_hold_several_runs():
     assert compare_setups(*sides, resamples=0).runs == (2, 1)
     by_recording = compare_setups(*sides, order="ab", resamples=0)
     assert by_recording.order == "AAB"
-    assert "All of A was driven before B" in by_recording.verdict
+    assert "Order: all of A was driven before B" in told(by_recording)
     assert compare_setups(*sides, order="BA", resamples=0).order == "BAA"
     by_run = compare_setups(*sides, order="ABA", resamples=0)
     assert by_run.order == "ABA"
@@ -472,5 +515,5 @@ def test_recordings_on_other_reference_lines_have_no_places_in_common():
     found = compare_setups(one_run, session_of(samples, "run_12.csv"), resamples=0)
     assert found.table["segment"].tolist() == ["lap"]
     assert any("track=first_session.track" in note for note in found.notes)
-    with pytest.raises(LapkitError, match="one recording stands on both sides"):
+    with pytest.raises(LapkitError, match="one recording, given twice"):
         compare_setups(one_run, [one_run], resamples=0)

@@ -8,12 +8,15 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 from support import session_of
 
 from lapkit import LapkitError, Recording, Session
 from lapkit.analysers.setups.run_curve import TYRE_CAUTION, seconds_per_m3
 from lapkit.analysers.setups.runs import CORNER_TIME_COLUMNS, RUN_COLUMNS
+from lapkit.analysers.setups.settling import CHANNEL_COLUMNS, channel_changes, channel_words
 from lapkit.analysers.setups.stint import corner_times, crossover, fall_off, run_table
+from lapkit.charts import fall_off_chart
 from lapkit.model.recording import Provenance
 from lapkit.simulate import stint
 
@@ -82,7 +85,10 @@ def test_what_is_said_of_a_run():
 def test_no_fall_off_is_not_called_one():
     found = fall_off(run(np.random.default_rng(6), 12, rate=0.0))
     assert found.low < 0 < found.high
-    assert "No fall-off can be told from luck" in " ".join(found.words)
+    assert (
+        found.words[0]
+        == f"No fall-off seen: less than {np.ceil(1000 * max(found.high, -found.low)) / 1000:.3f} s a lap either way (95 %)."
+    )
     faster = fall_off(run(np.random.default_rng(5), 20, rate=-0.05))
     assert "s faster with each lap" in " ".join(faster.words)
 
@@ -136,6 +142,58 @@ def test_the_table_is_left_alone():
     before = table.copy()
     fall_off(table.iloc[::-1])
     assert table.equals(before)
+
+
+def test_nothing_is_written_as_minus_nothing():
+    found = fall_off(run(np.random.default_rng(6), 200, rate=0.0, scatter=0.005))
+    assert found.words[0] == "No fall-off seen: less than 0.001 s a lap either way (95 %)."
+    assert "-0.000" not in repr(found)
+
+
+def test_the_band_is_drawn_whole():
+    found = fall_off(run(np.random.default_rng(4), 26, bend=15, warm=[0.5]))  # its band ends above every lap
+    ax = fall_off_chart(found, ax=Figure().subplots())
+    low, high = ax.get_ylim()
+    band = ax.collections[0].get_paths()[0].vertices[:, 1]
+    assert low < band.min() and band.max() < high
+
+
+# ------------------------------------------------------------------------------ what settles
+
+
+def settling(after, *, laps=26, noise=0.0, number=1):
+    """A pressure that comes within 5 % of its level after so many laps: an exponential, three time constants."""
+    lap = np.arange(laps)
+    rng = np.random.default_rng(number)
+    value = 200e3 - 24e3 * np.exp(-3.0 * lap / after) + rng.normal(0, noise, laps)
+    return pd.DataFrame({"run": number, "lap": lap + 1, "tyre_pressure_fr": value})
+
+
+@pytest.mark.parametrize("after", [3, 6, 12])
+def test_a_channel_is_told_from_its_first_lap_to_where_it_settled(after):
+    row = channel_changes(settling(after, noise=50.0)).iloc[0]
+    values = settling(after, noise=50.0)["tyre_pressure_fr"]
+    assert row["settled_after"] == pytest.approx(after, abs=1)
+    assert row["from_value"] == values.iloc[0]
+    assert abs(row["to_value"] - 200e3) < 500 and values.min() <= row["to_value"] <= values.max()
+    several = pd.concat([settling(after, number=1), settling(after, number=2)])
+    assert channel_changes(several)["settled_after"].tolist() == [after]
+
+
+def test_a_channel_that_never_moved_or_never_settled_is_told():
+    still = settling(6).assign(tyre_pressure_fr=200e3 + np.random.default_rng(3).normal(0, 400, 26))
+    assert channel_changes(still)["settled_after"].tolist() == [0]
+    steady = settling(6).assign(tyre_pressure_fr=np.linspace(180e3, 200e3, 26))
+    row = channel_changes(steady).iloc[0]
+    assert np.isnan(row["settled_after"]) and row["to_value"] == pytest.approx(200e3)
+    assert channel_words(*row[["channel", "from_value", "to_value", "settled_after"]]).endswith(
+        "first lap 180 kPa, last 200 kPa, still rising"
+    )
+    jolt = settling(6)
+    jolt.loc[20, "tyre_pressure_fr"] = 150e3  # a lap in the pits, flagged or not, moves nothing
+    assert channel_changes(jolt)["settled_after"].tolist() == [6]
+    empty = channel_changes(settling(6).iloc[:2])
+    assert list(empty.columns) == list(CHANNEL_COLUMNS) and empty.empty
 
 
 # ------------------------------------------------------------------------------ crossing
@@ -204,8 +262,11 @@ def test_a_recording_becomes_a_table_of_its_laps():
     assert (np.diff(table["fuel"]) < 0).all()
     assert (np.diff(table["tyre_pressure_fl"]) > 0).all()
     channels = fall_off(table, most_warm_up=1).channels.set_index("channel")
-    per_lap = 40e3 / session.recording.samples["time"].iloc[-1] * table["lap_time"].mean()
-    assert channels.loc["tyre_pressure_fl", "slope"] == pytest.approx(per_lap, rel=0.05)
+    assert (
+        channels.loc["tyre_pressure_fl", ["from_value", "to_value"]].tolist()
+        == table["tyre_pressure_fl"].iloc[[0, -1]].tolist()
+    )
+    assert np.isnan(channels.loc["tyre_pressure_fl", "settled_after"])  # it climbs all the way
     assert channels.loc["tyre_pressure_fl", "unit"] == "Pa"
 
 
@@ -245,6 +306,12 @@ def test_corner_times_of_several_runs():
 def test_what_is_no_run_is_told():
     with pytest.raises(LapkitError, match="expected a session or a list of them"):
         run_table("run.csv")
+    with pytest.raises(LapkitError, match=r"run_1\.csv and run_1\.csv are one recording, given twice"):
+        run_table([recorded(1), recorded(1)])
+    with pytest.raises(LapkitError, match="b: expected a curve, as fall_off"):
+        crossover(fall_off(run(np.random.default_rng(9), 12)), run_table(recorded()))
+    with pytest.raises(LapkitError, match=r"^run_1\.csv: a fuel effect is given"):
+        fall_off(run_table(recorded()), fuel_effect="0.03 s/L")
     with pytest.raises(LapkitError, match="got nothing"):
         run_table([])
     with pytest.raises(LapkitError, match="one for each of the 1 recording"):

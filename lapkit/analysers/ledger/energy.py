@@ -142,7 +142,7 @@ class LongitudinalModel:
         """
         throttle = iter(self.knots[1:])
         meanings = [
-            _MEANING[name].format(share=f"{next(throttle):.0%}") if name == "power" else _MEANING[name]
+            _MEANING[name].format(share=f"{100 * next(throttle):.0f} %") if name == "power" else _MEANING[name]
             for name in self.names
         ]
         return pd.DataFrame(
@@ -159,7 +159,7 @@ class LongitudinalModel:
         if not self.names:
             return f"No model of the car: {self.reason}."
         said = (
-            f"Model of the car from {self.laps} laps ({self.windows} windows): explains {self.fit:.1%} of the changes of speed, "
+            f"Model of the car from {self.laps} laps ({self.windows} windows): explains {100 * self.fit:.1f} % of the changes of speed, "
             f"{self.misfit:.3f} m/s2 left. Curvature from {self.lateral}, height from {self.height}."
         )
         return said if self.ok else f"{said} Not used: {self.reason}."
@@ -252,11 +252,11 @@ def longitudinal_model(
     throttle = inputs.channels["throttle"]
     if np.nanmax(throttle) - np.nanmin(throttle) < LEAST_MOVE:
         return LongitudinalModel(
-            False, f"the throttle hardly moves (by less than {LEAST_MOVE:.0%}), so its power is not seen"
+            False, f"the throttle hardly moves (by less than {100 * LEAST_MOVE:.0f} %), so its power is not seen"
         )
     if full is None:
         full = float(np.nanquantile(throttle, 0.998))
-        notes.append(f"Full throttle is never held; {full:.0%} is taken for it.")
+        notes.append(f"Full throttle is never held; {100 * full:.0f} % is taken for it.")
     at = np.array(knots) * float(full)
 
     data = Weak.of(inputs, at, window)
@@ -282,7 +282,7 @@ def longitudinal_model(
         ok=ok,
         reason=""
         if ok
-        else f"it explains only {max(fit, 0.0):.0%} of the changes of speed ({min_fit:.0%} are asked for)",
+        else f"it explains only {100 * max(fit, 0.0):.0f} % of the changes of speed ({100 * min_fit:.0f} % are asked for)",
         names=data.names,
         values=values,
         uncertainties=np.sqrt(np.maximum(np.diag(covariance), 0.0)),  # rounding may leave a zero just below

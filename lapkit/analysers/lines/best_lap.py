@@ -2,7 +2,7 @@
 
 The best of each segment is a sum of the fastest pieces, whoever could have driven them one after the other. A lap
 that can be joined up changes from one recorded lap to another only where the two agree in speed and in offset. And
-the fastest of several equal laps is partly the luckiest reading, so each gain is also given less that luck.
+the fastest of several equal laps is partly the luckiest reading, so the gain is also given less that luck.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ LASTING = 300.0
 
 COLUMNS = [
     "segment", "start_distance", "end_distance", "best_lap", "best_time", "joined_lap", "joined_time", "time_gained",
-    "time_gained_uncertainty", "proven_gain", "seam_speed_difference", "seam_offset_difference", "seam_cost",
+    "time_gained_uncertainty", "seam_speed_difference", "seam_offset_difference", "seam_cost",
 ]  # fmt: skip
 
 
@@ -46,8 +46,7 @@ class BestLap:
     table : DataFrame
         One row a segment: segment, start_distance, end_distance (m, half-open); best_lap, best_time (s), the fastest
         through it; joined_lap, joined_time (s), the lap that the joined lap takes there; time_gained (s, positive is
-        faster) of the joined lap on the best lap, with its standard uncertainty; proven_gain (s), the part of it that
-        is more than the luck of the reading; seam_speed_difference (m/s) and seam_offset_difference (m), the lap
+        faster) of the joined lap on the best lap, with its standard uncertainty; seam_speed_difference (m/s) and seam_offset_difference (m), the lap
         joined to less the lap left, at the segment's start; seam_cost (s), the price of arriving there slower.
     lap : int
         The best lap driven.
@@ -59,10 +58,11 @@ class BestLap:
         Time of the joined lap, s, seams paid for.
     joined_uncertainty : float
         One standard uncertainty of the gain over the best lap, s.
-    proven_gain : float
-        Seconds by which the joined lap beats the best lap, less what the luck of the reading explains; NaN under three laps.
+    expected_gain : float
+        Seconds by which the joined lap is expected to beat the best lap once it is allowed for that the fastest readings were
+        picked (regression to the mean): of the whole lap, never more than the gain; NaN under three laps.
     frame : DataFrame
-        The joined lap as a lap frame, for charts and `delta`; ``attrs["lap"]`` is "joined".
+        The joined lap as a lap frame, for charts and `delta`; ``attrs["lap"]`` is "joined", ``attrs["name"]`` "joined lap".
     notes : list of str
     """
 
@@ -72,7 +72,7 @@ class BestLap:
     best_of_each: float
     joined: float
     joined_uncertainty: float
-    proven_gain: float
+    expected_gain: float
     frame: pd.DataFrame
     notes: list[str] = field(default_factory=list)
 
@@ -82,6 +82,20 @@ class BestLap:
         laps = self.table["joined_lap"].to_numpy()
         return int(np.count_nonzero(laps[1:] != laps[:-1]))
 
+    @property
+    def gained(self) -> float:
+        """What the joined lap gains on the best lap as the two are printed, to the millisecond, so that they add up; s."""
+        return round(self.lap_time, 3) - round(self.joined, 3)
+
+    @property
+    def headline(self) -> str:
+        """The finding in a few words."""
+        if not self.seams:
+            return f"Lap {self.lap} is the best that can be joined up"
+        if self.lap_time - self.joined <= 2 * self.joined_uncertainty:
+            return f"The joined lap is no faster than lap {self.lap}, as far as the reading can tell"
+        return f"The joined lap is {self.gained:.3f} s faster than lap {self.lap}"
+
     def words(self) -> list[str]:
         """Say what was found, a sentence each."""
         gain, sigma = self.lap_time - self.joined, self.joined_uncertainty
@@ -89,25 +103,27 @@ class BestLap:
         if (self.table["best_lap"] == self.lap).all():
             return [said[0] + " No other lap was faster in any segment, so it is the best that can be joined up."]
         said[0] += (
-            f" The best of each segment adds up to {clock(self.best_of_each)} s, {self.lap_time - self.best_of_each:.3f} s "
-            "less, but nobody has driven them in one lap."
+            f" The best of each segment adds up to {clock(self.best_of_each)} s, "
+            f"{round(self.lap_time, 3) - round(self.best_of_each, 3):.3f} s less, but nobody has driven them in one lap."
         )
         if not self.seams:
             said.append(
                 "No other lap meets it at a seam and gains there: the best lap is the best that can be joined up."
             )
             return said
-        changes = self.table["joined_lap"].to_numpy()
-        used = ", ".join(str(n) for n in dict.fromkeys(changes.tolist()))
+        used = sorted(set(self.table["joined_lap"].tolist()))
         agree = "speeds and offsets agree" if self.table["seam_offset_difference"].notna().any() else "speeds agree"
         said.append(
-            f"Laps {used} can be joined at {self.seams} seam(s) where their {agree}: "
-            f"{clock(self.joined)} s, {gain:.3f} ±{2 * sigma:.3f} s less than the best lap."
+            f"Pieces of laps {', '.join(map(str, used[:-1]))} and {used[-1]} (the table says which) can be joined up, with "
+            f"{self.seams} change{'s' if self.seams > 1 else ''} of lap, each where the {agree}: {clock(self.joined)} s, "
+            f"{self.gained:.3f} ±{2 * sigma:.3f} s less than the best lap."
         )
-        if np.isfinite(self.proven_gain):
-            share = 100 * self.proven_gain / gain if gain > 0 else 0.0
+        if gain <= 2 * sigma:
+            said.append("That is within what the reading may be out by, so no gain is shown.")
+        elif np.isfinite(self.expected_gain):
+            share = f"{self.expected_gain:.3f} s of it ({100 * self.expected_gain / gain:.0f} %)"
             said.append(
-                f"Of that {max(self.proven_gain, 0.0):.3f} s ({max(share, 0.0):.0f} %) is more than the luck of the reading."
+                f"The fastest readings were picked, and some were fast by luck: {share} is expected to be there again."
             )
         gained = self.table.sort_values("time_gained", ascending=False, kind="stable").iloc[0]
         said.append(
@@ -119,22 +135,28 @@ class BestLap:
         """Return everything but the frame as plain numbers and words, for JSON."""
         return {
             "lap": self.lap, "lap_time": self.lap_time, "best_of_each": self.best_of_each, "joined": self.joined,
-            "joined_uncertainty": self.joined_uncertainty, "proven_gain": self.proven_gain, "seams": self.seams,
+            "joined_uncertainty": self.joined_uncertainty, "expected_gain": self.expected_gain, "seams": self.seams,
             "segments": self.table.to_dict("records"), "notes": list(self.notes),
         }  # fmt: skip
 
     def _shown(self) -> pd.DataFrame:
-        names = [
-            "segment",
-            "best_lap",
-            "best_time",
-            "joined_lap",
-            "joined_time",
-            "time_gained",
-            "proven_gain",
-            "seam_cost",
-        ]
-        return readable(self.table, columns=names)
+        """The table as text, with a row of the whole lap, rounded so that what stands there adds up."""
+        names = ["segment", "best_lap", "best_time", "joined_lap", "joined_time", "time_gained", "seam_cost"]
+        table = self.table[[*names, "time_gained_uncertainty"]].copy()
+        seams = round(float(table["seam_cost"].sum()), 3)
+        whole = {"best_time": self.best_of_each, "joined_time": self.joined - seams, "seam_cost": seams,
+                 "time_gained": self.gained + seams}  # fmt: skip
+        for name, total in whole.items():
+            table[name] = _adding_up(table[name].to_numpy(np.float64), total)
+        lap = {
+            "segment": "sum",
+            "best_lap": None,
+            "joined_lap": None,
+            **whole,
+            "time_gained_uncertainty": self.joined_uncertainty,
+        }
+        rows = [*table.to_dict("records"), lap]
+        return readable(pd.DataFrame(rows, columns=list(table.columns), dtype=object), columns=names)
 
     def __repr__(self) -> str:
         table = self._shown()
@@ -193,7 +215,7 @@ def best_lap(
     >>> best.best_of_each <= best.joined <= best.lap_time
     True
     """
-    frames = _frames(laps)
+    frames, notes = _frames(laps)
     numbers = [attribute(frame, "lap") for frame in frames]
     length = float(attribute(frames[0], "track_length"))
     corners = pd.DataFrame(frames[0].attrs.get("corners") or [], columns=["corner", "start_distance", "end_distance"])
@@ -201,7 +223,6 @@ def best_lap(
     edges = np.append(segments["start_distance"].to_numpy(np.float64), length)
     times, sigma = segment_times(frames, edges)
     whole = np.asarray(np.isfinite(times).all(axis=1))
-    notes: list[str] = []
     if not whole.all():
         left_out = ", ".join(str(n) for n, ok in zip(numbers, whole, strict=True) if not ok)
         notes.append(f"Left out, as the recording has a hole at a seam: lap {left_out}.")
@@ -211,7 +232,9 @@ def best_lap(
     if not frames:
         raise LapError("No lap is without a hole at the seams; a best possible lap needs at least one.")
     if len(frames) < 3:
-        notes.append(f"{len(frames)} lap(s): too few to tell a good piece of driving from a lucky reading.")
+        notes.append(
+            f"{len(frames)} lap{'s' if len(frames) > 1 else ''}: too few to tell a good piece of driving from a lucky reading."
+        )
     place = frames[0].index.to_numpy(np.float64)
     speed = _at(frames, "speed", place, edges[:-1])
     offset = _at(frames, "offset", place, edges[:-1])
@@ -241,7 +264,6 @@ def best_lap(
             "joined_time": driven[chosen, across],
             "time_gained": gained,
             "time_gained_uncertainty": gained_sigma,
-            "proven_gain": real * gained,
             "seam_speed_difference": speed[chosen, across] - speed[previous, across],
             "seam_offset_difference": np.nan if offset is None else offset[chosen, across] - offset[previous, across],
             "seam_cost": seam_cost,
@@ -254,18 +276,30 @@ def best_lap(
     variance = (own[0][changes, changes] ** 2 + own[0][changes - 1, changes] ** 2).sum()
     variance += 0.0 if chosen[0] == top else own[0][0, 0] ** 2 + own[1][0] ** 2
     variance += 0.0 if chosen[-1] == top else own[0][-1, -1] ** 2 + own[1][-1] ** 2
-    proven = float((real * gained).sum() - seam_cost.sum())
+    expected = float((np.where(gained > 0, real, 1.0) * gained).sum() - seam_cost.sum())
+    expected = float(np.clip(expected, 0.0, max(float(times[top, -1]) - joined, 0.0)))
     return BestLap(
         table, int(numbers[top]), float(times[top, -1]), float(driven.min(axis=0).sum()), joined, float(np.sqrt(variance)),
-        proven, _joined_frame(frames, chosen, edges, place, times, seam_cost, joined), notes,
+        expected, _joined_frame(frames, chosen, edges, place, times, seam_cost, joined), notes,
     )  # fmt: skip
 
 
-def _frames(laps: Session | Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
+def _adding_up(values: FloatArray, total: float, *, decimals: int = 3) -> FloatArray:
+    """Values rounded so that they add up to the rounded total: the nearest to the next figure give way, zeros last."""
+    figures = values * 10.0**decimals
+    rounded = np.round(figures)
+    short = round(total * 10**decimals - float(rounded.sum()))
+    left = np.where(values == 0.0, -np.inf, np.sign(short) * (figures - rounded))
+    rounded[np.argsort(-left, kind="stable")[: abs(short)]] += np.sign(short)
+    return np.asarray(rounded / 10.0**decimals + 0.0)
+
+
+def _frames(laps: Session | Sequence[pd.DataFrame]) -> tuple[list[pd.DataFrame], list[str]]:
+    """The frames to join up, and what is to be said of those left out."""
     frames = laps_given(laps, "best_lap")
     if isinstance(frames, Session):
         frames.best_number()  # says why there is none
-        return frames.clean_laps()
+        return frames.clean_laps(), _left_out(frames)
     for frame in frames:
         if len(frame) != len(frames[0]) or attribute(frame, "step") != attribute(frames[0], "step"):
             raise FrameError(
@@ -273,7 +307,17 @@ def _frames(laps: Session | Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
             )
         if not np.isfinite(attribute(frame, "lap_time")):
             raise FrameError(f"lap {attribute(frame, 'lap')} does not run from line to line; give complete laps only.")
-    return frames
+    return frames, []
+
+
+def _left_out(session: Session) -> list[str]:
+    """Say which whole laps are not taken because of what befell them."""
+    whole = session.laps.loc[session.laps["complete"] & (session.laps["flags"] == "") & ~session.clean, "lap"]
+    if whole.empty or session.marks is None:
+        return []
+    marks = session.marks.groupby("lap")["kind"].agg(lambda kinds: ", ".join(dict.fromkeys(kinds)))
+    said = ", ".join(f"lap {number} ({marks[number]})" for number in whole if number in marks)
+    return [f"Left out, for what befell them: {said}."] if said else []
 
 
 def _at(frames: Sequence[pd.DataFrame], name: str, place: FloatArray, at: FloatArray) -> Any:
@@ -359,6 +403,6 @@ def _joined_frame(
         driven = np.diff(paths, axis=1)[chosen, np.arange(len(chosen))]
         on = np.append(0.0, np.cumsum(driven))[:-1] - paths[chosen, np.arange(len(chosen))]
         frame["path"] = frame["path"].to_numpy(np.float64) + on[segment]
-    frame.attrs = {**frames[int(chosen[0])].attrs, "lap": "joined", "lap_time": joined, "lap_time_uncertainty": None,
+    frame.attrs = {**frames[int(chosen[0])].attrs, "lap": "joined", "name": "joined lap", "lap_time": joined, "lap_time_uncertainty": None,
                    "speed_at_line": frames[int(chosen[-1])].attrs.get("speed_at_line")}  # fmt: skip
     return frame

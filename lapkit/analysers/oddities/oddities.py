@@ -259,11 +259,11 @@ def _words(session: Session, event: Event) -> str:
     if event.kind == "tow":
         return (
             f"Towed {_place(session, event.start, event.end)}: {event.size:.2f} m/s2 more at full throttle than the car has alone, "
-            f"as with {min(event.facts['share'], 1.0):.0%} less drag. A gust along the straight would look the same."
+            f"as with {100 * min(event.facts['share'], 1.0):.0f} % less drag. A gust along the straight would look the same."
         )
     flared = event.facts.get("flare", 0.0)
     why = (
-        f"the engine ran {flared:.0%} ahead of the car"
+        f"the engine ran {100 * flared:.0f} % ahead of the car"
         if flared > 0
         else "or the engine cut out: there is no engine speed to tell"
     )

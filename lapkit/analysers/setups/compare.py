@@ -18,7 +18,9 @@ from lapkit.analysers.setups.places import lap_row, place_rows, place_times
 from lapkit.analysers.setups.run_curve import (
     MOST_WARM_UP,
     RunLaps,
+    age_words,
     check_share,
+    flagged_words,
     lap_rows,
     run_laps,
     told_apart,
@@ -175,7 +177,7 @@ def best_order(runs: int = 4, *, names: tuple[str, str] = ("A", "B")) -> list[st
     >>> "".join(best_order()), "".join(best_order(8))
     ('ABBA', 'ABBABAAB')
     """
-    if runs < 4 or runs % 4:
+    if not isinstance(runs, int) or runs < 4 or runs % 4:
         raise LapkitError(f"runs={runs!r}: a steady drift cancels over four runs (A B B A), eight, twelve and so on.")
     return [two_names(names)[k.bit_count() % 2] for k in range(runs)]
 
@@ -218,7 +220,7 @@ def _notes(
     fuel: FloatArray | None,
 ) -> list[str]:
     """What should be known of the laps and of how they were compared."""
-    notes = [f"Differences are {names[1]} less {names[0]}, at tyre age {found.age:.0f}."]
+    notes = [f"Differences are {names[1]} less {names[0]}, at tyre age {age_words(found.age)}."]
     ages = [laps.age[found.kept & side] for side in (~second, second)]
     if max(a.min() for a in ages) > min(a.max() for a in ages):
         notes.append(
@@ -236,13 +238,15 @@ def _notes(
     elif fuel is not None:
         notes.append(
             "Fuel cannot be told apart from tyre age and setup in these laps: if one setup ran heavier at like tyre age, that "
-            "is in the difference. Give fuel_effect, such as '0.03 s/L', to take it out."
+            "is in the difference. Give fuel_effect='0.03 s/L', or what it costs here, to take it out."
         )
     if not order:
-        notes.append("The clocks do not tell in which order the runs were made; give order, such as order='ABBA'.")
+        given = laps.table.drop_duplicates("session" if "session" in laps.table else "run")["setup"]
+        letters = "".join("AB"[int(side)] for side in given)
+        notes.append(f"The clocks do not tell in which order the runs were made; say it, such as order='{letters}'.")
     left_out = int((~laps.usable).sum())
     if left_out:
-        notes.append(f"{left_out} lap(s) with a flag or without a time are shown and not counted.")
+        notes.append(flagged_words(left_out))
     if "drift" in found.names:
         hours = float(np.ptp(found.design[laps.usable, found.names.index("drift")]))
         notes.append(f"A steady drift over the {hours * HOUR / 60:.0f} minutes was fitted and taken out.")

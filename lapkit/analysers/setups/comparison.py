@@ -6,16 +6,21 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from lapkit.analysers.setups.effects import CAUTION
 from lapkit.analysers.setups.fit import FEW, RUN_P
 from lapkit.analysers.setups.places import LAP
-from lapkit.analysers.setups.run_curve import in_html, seconds
+from lapkit.analysers.setups.run_curve import in_html, in_lines, seconds
 from lapkit.analysers.statistics.regression import WIDER
 from lapkit.analysers.statistics.two_groups import POWER, sample_size
 from lapkit.errors import LapkitError
-from lapkit.model.show import html_table, json_rows, jsonable, plain, text_table
+from lapkit.model.show import html_table, json_rows, jsonable, text_table
+
+USUAL_RUN_SCATTER = 0.0015
+"""Share of the lap time by which runs alike in all that is known differ by themselves, one standard deviation: 0.04 s of 27 s
+(chosen, no source). An answer that less than this would overturn is not called real."""
 
 
 @dataclass(frozen=True)
@@ -156,11 +161,22 @@ class SetupComparison:
         return float(math.ceil(whole)) if math.isfinite(whole) else math.inf
 
     @property
-    def verdict(self) -> str:
-        """The answer in plain sentences."""
-        from lapkit.analysers.setups.words import verdict
+    def settled(self) -> bool:
+        """Whether the difference is more than luck, and would stay so if runs differed by as much as is usual."""
+        usual = USUAL_RUN_SCATTER * float(np.mean([self.row()["a"], self.row()["b"]]))
+        return self.significant and not self.overturned_by <= usual
 
-        return " ".join(verdict(self))
+    @property
+    def words(self) -> list[str]:
+        """The answer in one sentence, then what it rests on, a short line each."""
+        from lapkit.analysers.setups.words import said_of
+
+        return said_of(self)
+
+    @property
+    def verdict(self) -> str:
+        """The answer in one sentence."""
+        return self.words[0]
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers and words, for JSON; None stands for what is not known."""
@@ -170,7 +186,8 @@ class SetupComparison:
         return {
             "names": list(self.names), **{name: jsonable(getattr(self, name)) for name in single},
             "laps_needed": jsonable(self.needed), "laps_done": list(self.done), "table": json_rows(self.table),
-            "checks": json_rows(self.checks), "laps": json_rows(self.laps), "verdict": self.verdict,
+            "checks": json_rows(self.checks), "laps": json_rows(self.laps), "settled": self.settled,
+            "verdict": self.verdict, "words": self.words,
             "notes": list(self.notes), "caution": CAUTION,
         }  # fmt: skip
 
@@ -186,7 +203,7 @@ class SetupComparison:
     def __repr__(self) -> str:
         heads, rows = self._shown()
         notes = [f"Note: {note}" for note in self.notes]
-        return "\n".join([plain(self.verdict), text_table(heads, rows, left=[0, 5]), *notes, CAUTION])
+        return "\n".join([in_lines(self.words), text_table(heads, rows, left=[0, 5]), *notes, CAUTION])
 
     def _repr_html_(self) -> str:
         heads, rows = self._shown()
@@ -197,4 +214,4 @@ class SetupComparison:
               f"{100 * row['weight']:.0f} %", row["marks"].replace(",", ", ")] for row in json_rows(marked)],
             left=[0, 6],
         ) if len(marked) else ""  # fmt: skip
-        return in_html(self.verdict, html_table(heads, rows, left=[0, 5]) + odd, [*self.notes], CAUTION)
+        return in_html(self.words, html_table(heads, rows, left=[0, 5]) + odd, [*self.notes], CAUTION)

@@ -12,6 +12,7 @@ import pandas as pd
 from lapkit.analysers.setups.run_curve import TYRE_CAUTION, in_html, two_names
 from lapkit.analysers.statistics.regression import quantile
 from lapkit.errors import LapkitError
+from lapkit.model.given import kind_given
 from lapkit.model.show import json_rows, jsonable, plain
 
 if TYPE_CHECKING:
@@ -86,7 +87,7 @@ class Crossover:
         return f"{plain(self.words)}\n{TYRE_CAUTION}"
 
     def _repr_html_(self) -> str:
-        return in_html(self.words, "", [], TYRE_CAUTION)
+        return in_html([self.words], "", [], TYRE_CAUTION)
 
 
 def crossover(
@@ -112,7 +113,7 @@ def crossover(
     Raises
     ------
     LapkitError
-        If the two have no tyre age in common.
+        If the two have no tyre age in common, or one is no FallOff.
 
     Notes
     -----
@@ -134,7 +135,11 @@ def crossover(
     >>> round(found.lap), found.faster_late
     (10, 'hard')
     """
+    from lapkit.analysers.setups.stint import FallOff
+
     names = two_names(names)
+    for letter, given in (("a", a), ("b", b)):
+        kind_given(given, FallOff, letter, "a curve, as fall_off(run_table(session)) returns it")
     first = max(a.ages[0], b.ages[0])
     last = min(a.ages[1], b.ages[1]) if until is None else float(until)
     if not last > first:

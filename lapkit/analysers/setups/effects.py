@@ -12,9 +12,11 @@ from __future__ import annotations
 import pandas as pd
 
 from lapkit.errors import LapkitError
+from lapkit.model.given import kind_given
 from lapkit.model.setup.sheet import Sheet, split_key, words
 
 PHASES = ("entry", "middle", "exit")
+WHERE = {"entry": "On entry", "middle": "In the middle", "exit": "On exit"}
 SOURCE = "common practice, no source"
 CAUTION = (
     "Setup changes are for those who built and look after the car, within the rules of the series and the limits of the makers of "
@@ -61,7 +63,7 @@ def setup_effects(before: Sheet, after: Sheet, *, turning: str = "left") -> pd.D
     Raises
     ------
     LapkitError
-        If `turning` is something else.
+        If `turning` is something else, or a sheet is none.
 
     Examples
     --------
@@ -74,6 +76,8 @@ def setup_effects(before: Sheet, after: Sheet, *, turning: str = "left") -> pd.D
     """
     if turning not in {"left", "right"}:
         raise LapkitError(f"turning={turning!r}: say 'left' or 'right', the way the track turns.")
+    for name, sheet in (("before", before), ("after", after)):
+        kind_given(sheet, Sheet, name, "a setup sheet, as read_sheet or make_sheet returns it")
     rows = []
     for _, row in before.diff(after).iterrows():
         key, change = row["quantity"], row["change"]
@@ -114,7 +118,7 @@ def describe_effects(table: pd.DataFrame) -> list[str]:
     said = [f"{count}: {'; '.join(table['words'])}."]
     told = {phase: text for phase, text in table.attrs["verdict"].items() if text}
     if told:
-        said += [f"On {phase}: {text}." for phase, text in told.items()]
+        said += [f"{WHERE[phase]}: {text}." for phase, text in told.items()]
         said.append(f"Which way a change pulls is {SOURCE}; how much is for the stopwatch.")
         silent = table.loc[(table[list(PHASES)] == "").all(axis=1), "quantity"].map(words)
         if len(silent):

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.setups.run_curve import RunLaps, run_laps
+from lapkit.analysers.setups.run_curve import NEEDED, RunLaps, run_laps
 from lapkit.analysers.setups.runs import run_table, sessions_of, whole_laps
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
@@ -32,6 +32,8 @@ def together(runs_a: Runs, runs_b: Runs, tyre_age: Sequence[int | Sequence[int]]
         raise LapkitError(f"tyre_age={tyre_age!r}: give a pair, for the runs of a and of b, such as tyre_age=(0, 12).")
     if isinstance(runs_a, pd.DataFrame) and isinstance(runs_b, pd.DataFrame):
         tables = [run_laps(runs_a, name="runs_a").table, run_laps(runs_b, name="runs_b").table]
+        if tables[0][list(NEEDED)].equals(tables[1][list(NEEDED)]):
+            raise LapkitError("runs_a and runs_b: the two tables are one; give each run to the setup it was made with.")
         tables[1]["run"] = tables[1]["run"] + (tables[0]["run"].max() + 1 - tables[1]["run"].min())
         _one_clock(tables)
         for side, part in enumerate(tables):
@@ -46,11 +48,7 @@ def together(runs_a: Runs, runs_b: Runs, tyre_age: Sequence[int | Sequence[int]]
     for letter, age, group in zip("ab", ages, groups, strict=True):
         if len(age) != len(group):
             raise LapkitError(f"tyre_age: {len(age)} given for the {len(group)} recording(s) of runs_{letter}.")
-    if {id(session) for session in groups[0]} & {id(session) for session in groups[1]}:
-        raise LapkitError(
-            "runs_a and runs_b: one recording stands on both sides; give each run to the setup it was made with."
-        )
-    sessions = [*groups[0], *groups[1]]
+    sessions = sessions_of([*groups[0], *groups[1]])
     table = run_table(sessions, tyre_age=[*ages[0], *ages[1]])
     table["session"] = np.repeat(np.arange(len(sessions)), [int(whole_laps(session).sum()) for session in sessions])
     table["setup"] = table["session"] >= len(groups[0])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -14,6 +15,8 @@ from numpy.typing import ArrayLike, NDArray
 from lapkit.analysers.statistics.regression import Fit, robust_fit, share_left
 from lapkit.channels import FloatArray, to_si, unit_name
 from lapkit.errors import LapkitError
+from lapkit.model.given import number_given, said
+from lapkit.model.show import plain
 
 MOST_WARM_UP = 4
 """Laps at the start of a run among which warm-up is looked for (chosen)."""
@@ -78,7 +81,7 @@ def run_laps(table: pd.DataFrame, *, fuel_effect: float | str | None = None, nam
     fuel_effect : float or str, optional
         Seconds a lap that fuel costs: per m3, or in words such as "0.03 s/L" or "0.04 s/kg".
     name : str
-        What the table is called in a message.
+        What the table is called in a message, where it does not name its recordings.
 
     Returns
     -------
@@ -96,7 +99,8 @@ def run_laps(table: pd.DataFrame, *, fuel_effect: float | str | None = None, nam
     ([30.0, 30.1], [0, 1])
     """
     if not isinstance(table, pd.DataFrame):
-        raise LapkitError(f"{name}: expected a table from run_table(sessions), and got {type(table).__name__}.")
+        raise LapkitError(f"{name}: expected a table from run_table(sessions), and got {said(table)}.")
+    name = recordings_of(table) or name
     faults = [f"there is no column '{column}'" for column in NEEDED if column not in table.columns]
     columns: dict[str, Any] = {str(column): table[column].to_numpy() for column in table.columns}
     for column in (*NEEDED, "fuel", "clock", "lap_time_uncertainty"):
@@ -136,6 +140,12 @@ def run_laps(table: pd.DataFrame, *, fuel_effect: float | str | None = None, nam
             )
         seconds = seconds - seconds_per_m3(fuel_effect) * (fuel - float(fuel[usable].min()))
     return RunLaps(bare, seconds, run.astype(np.intp), number - first[run], usable)
+
+
+def recordings_of(table: pd.DataFrame) -> str:
+    """Return the names of the recordings a table of runs was made from; "" where it does not say."""
+    names = [name for name in table["source"].unique() if isinstance(name, str)] if "source" in table else []
+    return " and ".join(map(plain, filter(None, names)))
 
 
 def seconds_per_m3(fuel_effect: float | str, *, fuel_density: float = FUEL_DENSITY) -> float:
@@ -281,20 +291,60 @@ def lap_rows(laps: RunLaps, expected: FloatArray, weight: FloatArray, warm_up: i
     return out
 
 
-def seconds(value: Any, *, sign: str = "") -> str:
-    """Write seconds to the millisecond, a dash where there are none."""
-    return f"{float(value):{sign}.3f}" if value is not None and math.isfinite(value) else "-"
+def seconds(value: Any, *, sign: str = "", decimals: int = 3) -> str:
+    """Write seconds to the millisecond, a dash where there are none.
+
+    Examples
+    --------
+    >>> seconds(0.0284, sign="+"), seconds(-0.0002, sign="+"), seconds(None)
+    ('+0.028', '0.000', '-')
+    """
+    if value is None or not math.isfinite(value):
+        return "-"
+    rounded = round(float(value), decimals)
+    return f"{rounded:{sign}.{decimals}f}" if rounded else f"{0:.{decimals}f}"
 
 
-def in_html(words: str, table: str, notes: list[str], caution: str) -> str:
-    """Put an answer, its table and its notes together for a notebook."""
+def age_words(tyre_age: float) -> str:
+    """Write a tyre age: whole laps where it is whole, else to a tenth.
+
+    Examples
+    --------
+    >>> age_words(6.0), age_words(5.5)
+    ('6', '5.5')
+    """
+    return f"{tyre_age:.1f}".removesuffix(".0")
+
+
+def flagged_words(count: int) -> str:
+    """Say how many laps are shown and not counted."""
+    laps, are = ("lap", "is") if count == 1 else ("laps", "are")
+    return f"{count} {laps} with a flag or without a time {are} shown and not counted."
+
+
+def in_html(words: Sequence[str], table: str, notes: Sequence[str], caution: str) -> str:
+    """Put an answer, its table and its notes together for a notebook: the first sentence leads, a line each for the rest."""
+    rest = "".join(f"<li>{escape(line)}</li>" for line in words[1:])
     told = "".join(f"<p style='margin:2px 0'><b>Note:</b> {escape(note)}</p>" for note in notes)
-    return f"<p>{escape(words)}</p>{table}{told}<p style='margin:2px 0'>{escape(caution)}</p>"
+    said = f"<p><b>{escape(words[0])}</b></p>{f'<ul>{rest}</ul>' if rest else ''}"
+    return f"{said}{table}{told}<p style='margin:2px 0'>{escape(caution)}</p>"
+
+
+def in_lines(words: Sequence[str]) -> str:
+    """Write an answer for a terminal: the first sentence leads, a line each for the rest.
+
+    Examples
+    --------
+    >>> print(in_lines(["B is faster.", "Where: corner 2."]))
+    B is faster.
+      Where: corner 2.
+    """
+    return "\n".join([plain(words[0]), *(f"  {plain(line)}" for line in words[1:])])
 
 
 def two_names(names: tuple[str, str]) -> tuple[str, str]:
     """Return what the two setups are called."""
-    given = [str(name) for name in names] if not isinstance(names, str) else []
+    given = [str(name) for name in names] if isinstance(names, Sequence) and not isinstance(names, str) else []
     if len(given) != 2 or given[0] == given[1]:
         raise LapkitError(f"names={names!r}: give two different names, such as names=('soft bar', 'stiff bar').")
     return given[0], given[1]
@@ -302,5 +352,5 @@ def two_names(names: tuple[str, str]) -> tuple[str, str]:
 
 def check_share(confidence: float) -> None:
     """Raise LapkitError where a confidence is no share."""
-    if not 0.0 < confidence < 1.0:
+    if not 0.0 < number_given(confidence, "confidence", "a share between 0 and 1") < 1.0:
         raise LapkitError(f"confidence={confidence!r}: give a share between 0 and 1, such as 0.95.")

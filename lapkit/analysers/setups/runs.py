@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -52,7 +52,7 @@ def run_table(runs: Session | Sequence[Session], *, tyre_age: int | Sequence[int
     Raises
     ------
     LapkitError
-        If `runs` are not sessions, or there is not one tyre age for each.
+        If `runs` are not sessions, one is there twice, or there is not one tyre age for each.
 
     Examples
     --------
@@ -143,7 +143,7 @@ def whole_laps(session: Session) -> np.ndarray:
 
 
 def sessions_of(runs: Any) -> list[Session]:
-    """Return sessions as a list, each checked to be one."""
+    """Return sessions as a list, each checked to be one, and none of them twice."""
     from lapkit.model.session import Session
 
     found = [runs] if isinstance(runs, Session) else list(runs) if isinstance(runs, Sequence) else []
@@ -152,6 +152,10 @@ def sessions_of(runs: Any) -> list[Session]:
             f"expected a session or a list of them, such as [lapkit.load('run_1.csv'), lapkit.load('run_2.csv')], and got "
             f"{type(runs).__name__ if found or not isinstance(runs, Sequence) else 'nothing'}."
         )
+    for one, other in combinations(found, 2):
+        if one.recording is other.recording or one.recording.samples.equals(other.recording.samples):
+            names = [session.recording.provenance.source for session in (one, other)]
+            raise LapkitError(f"{names[0]} and {names[1]} are one recording, given twice; give each run once.")
     return found
 
 

@@ -16,29 +16,32 @@ from lapkit.analysers.setups.run_curve import (
     MOST_WARM_UP,
     TYRE_CAUTION,
     RunLaps,
+    age_words,
     check_share,
     find_warm_up,
+    flagged_words,
     in_html,
+    in_lines,
     lap_rows,
+    recordings_of,
     run_laps,
     seconds,
     told_apart,
     with_place,
 )
-from lapkit.analysers.setups.runs import MEANS, corner_times, run_table
+from lapkit.analysers.setups.runs import corner_times, run_table
+from lapkit.analysers.setups.settling import channel_changes, channel_words
 from lapkit.analysers.statistics.regression import Bend, Fit, find_bend, robust_fit, theil_sen
 from lapkit.analysers.statistics.two_groups import CONFIDENCE
-from lapkit.channels import CHANNELS, FloatArray, from_si
+from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
-from lapkit.model.show import html_table, json_rows, jsonable, plain, text_table
+from lapkit.model.show import html_table, json_rows, jsonable, text_table
 
 __all__ = ["Crossover", "FallOff", "corner_times", "crossover", "fall_off", "run_table"]
 
 LAP_COLUMNS = ["run", "lap", "tyre_age", "lap_time", "expected", "residual", "weight", "marks"]
-CHANNEL_COLUMNS = ["channel", "unit", "from_value", "to_value", "slope", "low", "high"]
 LEAST = 5
 """Laps after warm-up from which a fall-off is read (chosen: three to see scatter beyond a line's two)."""
-SHOWN_UNITS = {"temperature": "degC", "pressure": "kPa"}
 
 
 @dataclass(frozen=True)
@@ -70,8 +73,7 @@ class FallOff:
         Every lap: run, lap, tyre_age, lap_time (fuel taken out, where its effect is given), expected (the curve), residual,
         weight (how much the lap counts in the curve), marks ("warm-up", "odd", flags and oddities).
     channels : DataFrame
-        Each temperature and pressure that was logged, mean a lap, against tyre age: channel, unit (SI), from_value and
-        to_value (first and last lap on the line through them), slope (a lap) with low and high.
+        Each temperature and pressure that was logged, from the first lap to where it settled: see `channel_changes`.
     confidence : float
     notes : tuple of str
         What was assumed, and what cannot be told.
@@ -128,28 +130,29 @@ class FallOff:
 
     @property
     def words(self) -> list[str]:
-        """What happened over the run, in plain sentences."""
+        """What happened over the run, in plain sentences: the answer first."""
         sure = f"{100 * self.confidence:.4g} %"
-        said = []
+        until = f" up to tyre age {self.bend:.0f}" if math.isfinite(self.bend) else ""
+        interval = f"{sure}: {seconds(self.low, sign='+')} to {seconds(self.high, sign='+')}"
+        if round(self.rate, 3) and self.low > 0:
+            said = [f"Laps get {self.rate:.3f} s slower with each lap on the tyres{until} ({interval})."]
+        elif round(self.rate, 3) and self.high < 0:
+            said = [f"Laps get {-self.rate:.3f} s faster with each lap{until} ({interval})."]
+        else:
+            most = max(math.ceil(1000.0 * max(self.high, -self.low)), 1) / 1000.0
+            said = [f"No fall-off seen{until}: less than {most:.3f} s a lap either way ({sure})."]
+        if math.isfinite(self.bend):
+            how = "steeper" if self.late_rate > self.rate else "flatter"
+            said.append(
+                f"From about tyre age {self.bend:.0f} ({self.bend_low:.0f} to {self.bend_high:.0f}) it is {how}: "
+                f"{seconds(self.late_rate, sign='+')} s a lap ({seconds(self.late_low, sign='+')} to "
+                f"{seconds(self.late_high, sign='+')})."
+            )
         if self.warm_up:
             first = "The first lap was" if self.warm_up == 1 else f"The first {self.warm_up} laps were"
             said.append(f"{first} warm-up, {self.warm_up_cost:.2f} s slower in all than the line after.")
         else:
             said.append("No warm-up shows: the first laps lie on the line of the others.")
-        until = f" up to tyre age {self.bend:.0f}" if math.isfinite(self.bend) else ""
-        interval = f"{sure}: {self.low:+.3f} to {self.high:+.3f}"
-        if self.low > 0:
-            said.append(f"Laps get {self.rate:.3f} s slower with each lap on the tyres{until} ({interval}).")
-        elif self.high < 0:
-            said.append(f"Laps get {-self.rate:.3f} s faster with each lap{until} ({interval}).")
-        else:
-            said.append(f"No fall-off can be told from luck{until}: {self.rate:+.3f} s a lap ({interval}).")
-        if math.isfinite(self.bend):
-            how = "steeper" if self.late_rate > self.rate else "flatter"
-            said.append(
-                f"From about tyre age {self.bend:.0f} ({self.bend_low:.0f} to {self.bend_high:.0f}) it is {how}: "
-                f"{self.late_rate:+.3f} s a lap ({self.late_low:+.3f} to {self.late_high:+.3f})."
-            )
         said.append(
             f"About that curve the ordinary laps scatter by {self.scatter:.3f} s, and from one lap to the next by "
             f"{self.lap_to_lap:.3f} s."
@@ -163,10 +166,9 @@ class FallOff:
             )
             more = f" and {len(odd) - 5} more" if len(odd) > 5 else ""
             said.append(f"Odd laps, which hardly pull on the curve: {shown}{more}.")
-        moving = self.channels[(self.channels["low"] > 0) | (self.channels["high"] < 0)]
-        for row in json_rows(moving.head(3)):
-            said.append(f"{_channel_words(row['channel'], row['from_value'], row['to_value'])} over the run.")
-        return said
+        moving = self.channels[self.channels["settled_after"] != 0]
+        values = ("channel", "from_value", "to_value", "settled_after")
+        return [*said, *(f"{channel_words(*(row[name] for name in values))}." for row in json_rows(moving.head(3)))]
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers and words, for JSON; None stands for what is not known."""
@@ -181,7 +183,7 @@ class FallOff:
     def _shown(self) -> tuple[list[str], list[list[str]]]:
         heads = ["Run", "Lap", "Tyre age", "Lap time (s)", "Curve (s)", "Off it (s)", "Counts", ""]
         return heads, [
-            [str(row["run"]), str(row["lap"]), f"{row['tyre_age']:.0f}", seconds(row["lap_time"]), seconds(row["expected"]),
+            [str(row["run"]), str(row["lap"]), age_words(row["tyre_age"]), seconds(row["lap_time"]), seconds(row["expected"]),
              seconds(row["residual"], sign="+"), f"{100 * row['weight']:.0f} %", row["marks"].replace(",", ", ")]
             for row in json_rows(self.laps)
         ]  # fmt: skip
@@ -189,11 +191,11 @@ class FallOff:
     def __repr__(self) -> str:
         heads, rows = self._shown()
         notes = [f"Note: {note}" for note in self.notes]
-        return "\n".join([plain(" ".join(self.words)), text_table(heads, rows, left=[7]), *notes, TYRE_CAUTION])
+        return "\n".join([in_lines(self.words), text_table(heads, rows, left=[7]), *notes, TYRE_CAUTION])
 
     def _repr_html_(self) -> str:
         heads, rows = self._shown()
-        return in_html(" ".join(self.words), html_table(heads, rows, left=[7]), [*self.notes], TYRE_CAUTION)
+        return in_html(self.words, html_table(heads, rows, left=[7]), [*self.notes], TYRE_CAUTION)
 
 
 def fall_off(
@@ -252,8 +254,9 @@ def fall_off(
     kept = laps.usable & (laps.position >= warm_up)
     if int(kept.sum()) < max(LEAST, line.shape[1] + 2) or np.ptp(laps.age[kept]) < 2:
         raise LapkitError(
-            f"table: {int(kept.sum())} lap(s) at {len(np.unique(laps.age[kept]))} tyre age(s) are left after {warm_up} of "
-            f"warm-up; a fall-off takes at least {max(LEAST, line.shape[1] + 2)} clean laps, better ten."
+            f"{recordings_of(laps.table) or 'table'}: {'no' if not kept.any() else int(kept.sum())} clean "
+            f"lap{'' if kept.sum() == 1 else 's'} after {warm_up or 'none'} of warm-up; a fall-off takes at least "
+            f"{max(LEAST, line.shape[1] + 2)} at several tyre ages, better ten."
         )
     fit = robust_fit(line[kept], laps.value[kept])
     bend = find_bend(line[kept], laps.age[kept], fit)
@@ -284,7 +287,7 @@ def fall_off(
         bend_high=stated.high if stated else math.nan, late_rate=late[0], late_low=late[1], late_high=late[2],
         scatter=fit.scatter, lap_to_lap=_spread(steps[next_to]),
         laps=lap_rows(laps, expected, weight, warm_up)[LAP_COLUMNS],
-        channels=_channels(laps, kept, confidence), confidence=confidence,
+        channels=channel_changes(laps.table), confidence=confidence,
         notes=tuple(_notes(laps, kept, line, fuel_effect)), fit=fit, zero=zero,
     )  # fmt: skip
 
@@ -301,31 +304,6 @@ def _run_columns(laps: RunLaps) -> FloatArray:
 def _spread(steps: FloatArray) -> float:
     """Robust standard deviation from lap to lap, from differences of neighbours."""
     return float(np.median(np.abs(steps))) / 0.6745 / math.sqrt(2.0) if len(steps) > 2 else math.nan
-
-
-def _channels(laps: RunLaps, kept: np.ndarray, confidence: float) -> pd.DataFrame:
-    rows: list[tuple[Any, ...]] = []
-    for name in laps.table.columns:
-        if name not in CHANNELS or CHANNELS[name].dimension not in MEANS:
-            continue
-        value = laps.table[name].to_numpy(np.float64)
-        known = kept & np.isfinite(value)
-        found = theil_sen(laps.age[known], value[known], group=laps.run[known], confidence=confidence)
-        if not math.isfinite(found.slope):
-            continue
-        level = float(np.median(value[known] - found.slope * laps.age[known]))
-        ends = (level + found.slope * laps.age[known].min(), level + found.slope * laps.age[known].max())
-        unit = "K" if CHANNELS[name].dimension == "temperature" else "Pa"
-        rows.append((name, unit, *map(float, ends), *found[:3]))
-    return pd.DataFrame(rows, columns=CHANNEL_COLUMNS).astype(dict.fromkeys(CHANNEL_COLUMNS[2:], "float64"))
-
-
-def _channel_words(channel: str, start: float, end: float) -> str:
-    dimension = CHANNELS[channel].dimension
-    unit = SHOWN_UNITS[dimension]
-    before, after = (from_si(v, unit, dimension) for v in (start, end))
-    how = "rose" if after > before else "fell"
-    return f"{CHANNELS[channel].meaning} {how} from {before:.0f} to {after:.0f} {unit}"
 
 
 def _marked(marks: str) -> str:
@@ -345,13 +323,13 @@ def _notes(laps: RunLaps, kept: np.ndarray, line: FloatArray, fuel_effect: float
     elif np.ptp(fuel[kept]) > 0 and not told_apart(fuel, line, kept):
         notes.append(
             "Fuel burns off as steadily as the tyres age, so the two cannot be told apart: the fall-off is that of both. "
-            "Give fuel_effect, such as '0.03 s/L', to take the fuel out."
+            "Give fuel_effect='0.03 s/L', or what it costs here, to take the fuel out."
         )
     else:
-        notes.append("Fuel is not taken out; give fuel_effect, such as '0.03 s/L', to do so.")
+        notes.append("Fuel is not taken out; give fuel_effect='0.03 s/L', or what it costs here, to do so.")
     left_out = int((~laps.usable).sum())
     if left_out:
-        notes.append(f"{left_out} lap(s) with a flag or without a time are shown and not counted.")
+        notes.append(flagged_words(left_out))
     if len(np.unique(laps.run[kept])) > 1:
         notes.append("Several runs are read as one curve; each has its own level.")
     return notes
