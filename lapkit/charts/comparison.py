@@ -156,7 +156,7 @@ class _Pair:
     def label(self, frame: pd.DataFrame) -> str:
         seconds = float(attribute(frame, "lap_time"))
         time = f"{clock(seconds)} s" if np.isfinite(seconds) else "no lap time"
-        return f"L{self.name(frame)[1:]}: {time}"
+        return f"{_capital(self.name(frame))}: {time}"
 
     @property
     def has_pedals(self) -> bool:
@@ -209,14 +209,18 @@ def _finding(pair: _Pair, table: pd.DataFrame, worst: _Worst | None) -> str:
     lap, reference = pair.name(pair.lap), pair.name(pair.reference)
     total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
     if not np.isfinite(total):
-        return f"L{lap[1:]} and {reference} are not both complete, so there is no lap-time difference"
+        return f"{_capital(lap)} and {reference} are not both complete, so there is no lap-time difference"
     if abs(total) <= 2 * sigma:
-        return f"L{lap[1:]} and {reference} took the same time, as far as the clock can tell (±{2 * sigma:.3f} s)"
+        return f"{_capital(lap)} and {reference} took the same time, as far as the clock can tell (±{2 * sigma:.3f} s)"
     most = f": on the clock most was {worst.word} {worst.where}" if worst else ""
-    return f"L{lap[1:]} was {abs(total):.3f} s {'slower' if total > 0 else 'faster'} than {reference}{most}"
+    return f"{_capital(lap)} was {abs(total):.3f} s {'slower' if total > 0 else 'faster'} than {reference}{most}"
 
 
 # ---------------------------------------------------------------------------- panels
+
+
+def _capital(name: str) -> str:
+    return name[:1].upper() + name[1:]
 
 
 def _values(frame: pd.DataFrame, channel: str) -> FloatArray | None:
