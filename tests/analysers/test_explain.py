@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from functools import cache
@@ -338,3 +339,18 @@ def test_the_frames_are_left_alone():
     before = lap.copy(), reference.copy()
     explain(lap, reference, model=model)
     assert lap.equals(before[0]) and reference.equals(before[1])
+
+
+def test_an_explanation_is_shown_and_written():
+    _, lap, reference, model = told("deeper")
+    lap = lap.copy()
+    lap.attrs["source"] = "<b>mine</b>.csv"
+    why = explain(lap, reference, model=model)
+    plain = json.loads(json.dumps(why.to_dict()))
+    assert plain["sentences"] == list(why) == list(why.sentences) and plain["headline"] == why.headline
+    assert plain["ledger"]["total"] == why.book.total
+    shown = why._repr_html_()
+    assert "&lt;b&gt;mine" in shown and "<b>mine" not in shown
+    assert "<b>To try in corner 1:</b>" in shown
+    assert "qualified people" in shown and "qualified people" in repr(why)
+    assert why[0] in repr(why) and len(why[:2]) == 2

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import overload
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
@@ -62,13 +62,25 @@ class Explanation(Sequence[str]):
     def __iter__(self) -> Iterator[str]:
         return iter(self.sentences)
 
+    def to_dict(self) -> dict[str, Any]:
+        """Return everything as plain lists and numbers, for JSON."""
+        book = None if self.book is None else self.book.to_dict()
+        return {
+            "headline": self.headline,
+            "sentences": list(self.sentences),
+            "to_try": self.to_try,
+            "caution": CAUTION,
+            "ledger": book,
+        }
+
     def __repr__(self) -> str:
         said = [plain(" ".join(self.sentences)), *([plain(self.to_try)] if self.to_try else [])]
         return "\n".join([*said, f"± is two standard uncertainties (about 95 %). {CAUTION}"])
 
     def _repr_html_(self) -> str:
         said = [escape(" ".join(self.sentences))]
-        said += [f"<b>To try:</b> {escape(self.to_try.removeprefix('To try: '))}"] if self.to_try else []
+        what, _, rest = self.to_try.partition(":")
+        said += [f"<b>{escape(what)}:</b>{escape(rest)}"] if self.to_try else []
         small = f"<small>± is two standard uncertainties (about 95 %). {escape(CAUTION)}</small>"
         return "".join(f"<p>{part}</p>" for part in [*said, small])
 
