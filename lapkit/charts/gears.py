@@ -14,7 +14,16 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 
 from lapkit.analysers.gears.gearing import Gearing
 from lapkit.analysers.gears.table import rpm
-from lapkit.analysers.gears.words import meets, several_tops
+from lapkit.analysers.gears.words import (
+    MEETS,
+    capital,
+    meeting_words,
+    meets,
+    past,
+    row_name,
+    several_tops,
+    two_decimals,
+)
 from lapkit.analysers.lap.markers import describe_place
 from lapkit.channels import FloatArray, from_si
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
@@ -44,6 +53,7 @@ LIMIT_LINE: dict[str, Any] = {"color": PLACE, "linewidth": 1.6, "linestyle": (0,
 MIN_SPAN = 0.05  # s; the panel of lap times shows at least this much
 LEAST_TICK = 0.05  # share of the axis; rows this far apart have their ratio written beside it
 LEAST_STRETCH = 0.03  # share of the lap; a gear used for less is not named in the picture
+MIN_REACH = 0.05  # share of the ratio; rows without an answer are drawn as near as this, or as the others reach
 FEW_CORNERS = 6  # corners up to which every dot is named
 NEAR_MARKER = 60.0  # m; the end of a straight is told from a marker as near as this
 
@@ -140,7 +150,7 @@ def _mark_straights(panel: Axes, lap: pd.DataFrame, gearing: Gearing, unit: str,
     for row in gearing.straights.to_dict("records"):
         strong = longest is not None and row["corner"] == longest["corner"]
         place, engine, most = row["top_speed_distance"], rpm(row["engine_speed"]), rpm(row["highest_engine_speed"])
-        words = [f"{engine:.0f} rpm" if strong or not crowded else f"{engine:.0f}"]
+        words = [f"mean {engine:.0f} rpm" if strong or not crowded else f"{engine:.0f}"]
         if strong or not crowded:
             words.append(f"{from_si(float(row['top_speed']), unit, 'speed'):.1f} {unit}")
             words.append(describe_place(place, markers, length=length, within=NEAR_MARKER))
@@ -154,7 +164,7 @@ def _mark_lowest(panel: Axes, gearing: Gearing) -> None:
     crowded = len(gearing.corners) > FEW_CORNERS
     for row in gearing.corners.to_dict("records"):
         engine, least = rpm(row["engine_speed"]), rpm(row["lowest_engine_speed"])
-        words = [] if crowded else [f"{engine:.0f} rpm"]
+        words = [] if crowded else [f"mean {engine:.0f} rpm"]
         _mark(panel, row["min_speed_distance"], engine, least, words, colour=MUTED, under=True, hollow=True)
 
 
@@ -196,7 +206,8 @@ def _name_gears(panel: Axes, lap: pd.DataFrame, gearing: Gearing, place: FloatAr
         if n:
             panel.plot([place[a], place[a]], [0.0, 0.05], transform=transform, color=MUTED, linewidth=0.9, zorder=3)
         if place[b] - place[a] >= wide:
-            name = f"gear {gear[a]:.0f}" if len(starts) <= 6 else f"{gear[a]:.0f}"
+            name = gearing.gear_name(gear[a])
+            name = f"{name} gear" if name == "only" else f"gear {name}" if len(starts) <= 6 else name
             panel.annotate(name, (0.5 * (place[a] + place[b]), 0.0), xycoords=transform, xytext=(0, 3),
                            textcoords="offset points", ha="center", va="bottom", fontsize=SMALL, color=MUTED)  # fmt: skip
 
@@ -206,7 +217,7 @@ def _lap_finding(number: Any, gearing: Gearing | None, limit: float | None) -> s
     if gearing is None or longest is None or not np.isfinite(longest["engine_speed"]):
         return f"Engine speed over lap {number}"
     engine = rpm(longest["engine_speed"])
-    text = f"At the end of the longest straight the engine turns {engine:.0f} rpm"
+    text = f"At the end of the longest straight the engine turns {engine:.0f} rpm on average"
     if limit is not None:
         text += f", {abs(limit - engine):.0f} rpm {'below' if limit >= engine else 'above'} the limit"
     fastest = gearing.straights.iloc[int(gearing.straights["engine_speed"].argmax())]
@@ -223,8 +234,8 @@ def _foot(panel: Axes, text: str, drop: float = 22.0) -> None:
 def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None) -> AxesArray:
     """Draw lap time, and engine speed at the end of the longest straight, against the overall ratio.
 
-    Bars are two standard uncertainties (about 95 %). The row that comes nearest to meeting the limit at the end of the
-    longest straight is marked in both panels. Rows of which nothing can be said stand as crosses at the foot.
+    Bars are two standard uncertainties (about 95 %). The row that comes nearest to the limit at the end of the longest
+    straight without going past it is marked in both panels, and the ratio that would just meet it. Rows of which nothing can be said stand as crosses at the foot.
 
     Parameters
     ----------
@@ -256,8 +267,12 @@ def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None)
     if sweep.empty:
         raise LapkitError("gear_sweep_chart: the sweep has no row; ask gear_sweep for at least one final drive.")
     whole = bool(sweep["overall_ratio"].notna().all())
-    rows = sweep.sort_values("overall_ratio" if whole else "ratio_change", kind="stable")
-    along = rows["overall_ratio" if whole else "final_drive"].to_numpy(np.float64)
+    rows = sweep.assign(several_tops=several_tops(sweep))
+    rows = rows.sort_values("overall_ratio" if whole else "ratio_change", kind="stable")
+    kind = "overall_ratio" if whole else "final_drive"
+    along = rows[kind].to_numpy(np.float64)
+    far = _far(along, rows["lap_time"].notna().to_numpy())
+    left_out, rows, along = rows[far], rows[~far], along[~far]
     panels = new_axes(SWEEP_HEIGHTS, size=SWEEP_SIZE) if axes is None else given_axes(axes, 2, "lap time, engine speed")
     upper, lower = panels
     with matplotlib.rc_context(STYLE):
@@ -267,6 +282,7 @@ def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None)
                 panel.axvline(x, color=PLACE, linewidth=9.0, alpha=0.13, zorder=1)
         _lap_time_panel(upper, rows, along, nearest)
         _engine_panel(lower, rows, along, nearest)
+        _mark_meeting(lower, rows, along, kind)
         lower.set_xlabel("Overall ratio: final drive times top gear" if whole else "Final drive", loc="left")
         reach = max(float(np.ptp(along)), 0.02 * float(along[0]))
         lower.set_xlim(along.min() - 0.07 * reach, along.max() + 0.07 * reach)
@@ -278,19 +294,44 @@ def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None)
         for text, align, x in (("◀ taller", "left", 0.0), ("shorter ▶", "right", 1.0)):
             lower.annotate(text, (x, 0.0), xycoords="axes fraction", xytext=(4 if align == "left" else -4, 4),
                            textcoords="offset points", ha=align, va="bottom", fontsize=SMALL, color=MUTED)  # fmt: skip
-        upper.set_title("\n".join(textwrap.wrap(_sweep_finding(rows, along), TITLE_WIDTH - 10)))
+        upper.set_title("\n".join(textwrap.wrap(_sweep_finding(rows), TITLE_WIDTH - 10)))
         unknown = "; ×: too far from the engine speeds seen" if rows["lap_time"].isna().any() else ""
-        _foot(lower, f"Lap {sweep.attrs['lap']} driven again at the same pedals. Bars: about 95 %{unknown}")
+        if (_gone(rows) & rows["lap_time"].notna()).any():
+            unknown = f"; hollow: past the limit{unknown}"
+        if far.any():
+            unknown += f"; not drawn: {', '.join(f'{v:.4g}' for v in left_out[kind])}"
+        _foot(lower, f"Lap {sweep.attrs['lap']} driven again at the same pedals. Bars: about 95 %{unknown}", 38.0)
         upper.figure.align_ylabels(list(panels))
     return panels
 
 
-def _line(panel: Axes, along: FloatArray, values: FloatArray, sigma: FloatArray, nearest: np.ndarray) -> None:
-    """Rows as dots with bars, the one that meets the limit larger and in its own colour."""
+def _gone(rows: pd.DataFrame) -> np.ndarray:
+    """Rows that go past the limit."""
+    return np.array([past(row, rows.attrs["rev_limit"]) for _, row in rows.iterrows()], dtype=bool)
+
+
+def _far(along: FloatArray, known: np.ndarray) -> np.ndarray:
+    """Rows of which nothing is known, further from the known ones than those reach: they would squeeze the picture."""
+    if not known.any():
+        return np.zeros(len(along), dtype=bool)
+    low, high = along[known].min(), along[known].max()
+    reach = max(high - low, MIN_REACH * low)
+    return np.asarray(~known & ((along < low - reach) | (along > high + reach)))
+
+
+def _line(
+    panel: Axes, rows: pd.DataFrame, along: FloatArray, values: FloatArray, sigma: FloatArray, nearest: np.ndarray
+) -> None:
+    """Rows as dots with bars, the one nearest to the limit larger and in its own colour, those past it hollow."""
+    gone = _gone(rows)
     panel.plot(along, values, color=INK, linewidth=1.3, zorder=4)
-    for kind, colour, size in ((~nearest, INK, 5.0), (nearest, PLACE, 8.5)):
+    for kind, colour, size, face in (
+        (~nearest & ~gone, INK, 5.0, INK),
+        (gone, INK, 6.0, "white"),
+        (nearest, PLACE, 8.5, PLACE),
+    ):
         panel.errorbar(along[kind], values[kind], yerr=2.0 * sigma[kind], fmt="o", color=colour, markersize=size, capsize=3,
-                       linewidth=1.0, zorder=5)  # fmt: skip
+                       markerfacecolor=face, linewidth=1.0, zorder=5)  # fmt: skip
     unknown = ~np.isfinite(values)
     if unknown.any():
         panel.plot(along[unknown], np.full(int(unknown.sum()), 0.14), "x", color=MUTED, markersize=8, markeredgewidth=1.8,
@@ -299,7 +340,7 @@ def _line(panel: Axes, along: FloatArray, values: FloatArray, sigma: FloatArray,
 
 def _lap_time_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: np.ndarray) -> None:
     seconds, sigma = (rows[name].to_numpy(np.float64) for name in ("lap_time", "lap_time_difference_uncertainty"))
-    _line(panel, along, seconds, sigma, nearest)
+    _line(panel, rows, along, seconds, sigma, nearest)
     driven = rows["lap_time"] - rows["lap_time_difference"]
     if driven.notna().any():
         own = float(driven.dropna().iloc[0])
@@ -324,7 +365,7 @@ def _engine_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: n
         for name in ("engine_speed", "engine_speed_uncertainty", "free_engine_speed")
     )
     panel.plot(along, free, color=REFERENCE, linewidth=3.0, linestyle=(0, (3.2, 0.9)), zorder=3)
-    _line(panel, along, engine, sigma, nearest)
+    _line(panel, rows, along, engine, sigma, nearest)
     spread = 2.0 * np.nan_to_num(sigma)
     shown = np.concatenate([engine - spread, engine + spread, free, [limit]])
     low, high = float(np.nanmin(shown)), float(np.nanmax(shown))
@@ -344,22 +385,51 @@ def _engine_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: n
     panel.set_ylabel("Engine speed at the end of\nthe longest straight (rpm)")
 
 
-def _sweep_finding(rows: pd.DataFrame, along: FloatArray) -> str:
-    """The answer in a sentence: which row meets the limit, and what it is worth."""
-    chosen = rows["nearest"].to_numpy(bool)
-    if not chosen.any():
-        return "Which gear meets the limit cannot be said from this recording"
-    row = rows[chosen].iloc[0]
-    name = f"Final drive {row['final_drive']:.4g}" + (
-        f" with top gear {row['top_gear']:.4g}" if several_tops(rows) else ""
+def _mark_meeting(panel: Axes, rows: pd.DataFrame, along: FloatArray, kind: str) -> None:
+    """Where the engine would just meet the limit, if that is within the picture."""
+    at = (rows.attrs.get("meeting") or {}).get(kind)
+    if at is None or not along.min() <= at <= along.max():
+        return
+    limit, free = (
+        rpm(rows.attrs["rev_limit"]),
+        from_si(rows["free_engine_speed"].to_numpy(np.float64), "rpm", "angular rate"),
     )
-    if not meets(row, rows.attrs["rev_limit"]):
-        return f"None of the gears tried meets the limit; {name[0].lower()}{name[1:]} comes nearest"
+    there = float(np.interp(at, along, free))
+    there = there if np.isfinite(there) else limit
+    words = f"{two_decimals(at)} would just meet it" + (" elsewhere" if there < (1.0 - MEETS) * limit else "")
+    panel.plot([at], [there], marker="D", markersize=7.5, color=PLACE, markerfacecolor="white", markeredgewidth=1.6,
+               linestyle="none", zorder=5.5)  # fmt: skip
+    left, right = panel.get_xlim()
+    share = (at - left) / (right - left)
+    panel.annotate(words, (at, there), xytext=(0, -40), textcoords="offset points",
+                   ha="left" if share < 0.12 else "right" if share > 0.88 else "center", va="top",
+                   arrowprops={"arrowstyle": "-", "color": PLACE, "linewidth": 0.9, "shrinkA": 0, "shrinkB": 5},
+                   fontsize=SMALL, color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+
+
+def _sweep_finding(rows: pd.DataFrame) -> str:
+    """The answer in a sentence: which row comes nearest to the limit without passing it, and what it is worth."""
+    limit, chosen = rows.attrs["rev_limit"], rows[rows["nearest"].astype(bool)]
+    meeting = meeting_words(rows.attrs.get("meeting"), rows)
+    if chosen.empty:
+        if not rows["free_engine_speed"].notna().any():
+            return "Which gear meets the limit cannot be said from this recording"
+        return (
+            f"All of these gears meet the limit too soon; {meeting}"
+            if meeting
+            else "All of these gears meet the limit too soon"
+        )
+    row = chosen.iloc[0]
+    name = capital(row_name(row))
     change, margin = float(row["lap_time_difference"]), 2.0 * float(row["lap_time_difference_uncertainty"])
     if abs(row["ratio_change"]) < 1e-9:
-        return f"{name}, the one in the car, meets the limit"
-    if not np.isfinite(change):
-        return f"{name} meets the limit; its lap time cannot be said"
-    if abs(change) <= margin:
-        return f"{name} meets the limit: {signed(change, 3)} s a lap, within the ±{margin:.3f} s of the model"
-    return f"{name} meets the limit: {abs(change):.3f} ±{margin:.3f} s a lap {'quicker' if change < 0 else 'slower'}"
+        name, worth = f"{name}, the one in the car,", ""
+    elif not np.isfinite(change):
+        worth = "; its lap time cannot be said"
+    elif abs(change) <= margin:
+        worth = f": {signed(change, 3)} s a lap, within the ±{margin:.3f} s of the model"
+    else:
+        worth = f": {abs(change):.3f} ±{margin:.3f} s a lap {'quicker' if change < 0 else 'slower'}"
+    if meets(row, limit):
+        return f"{name} meets the limit{worth}"
+    return f"{name} comes nearest to the limit from below{worth}" + (f"; {meeting}" if meeting else "")

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import re
 from typing import TYPE_CHECKING, Any
 
 from lapkit.commands.common import Commands, laid_out, load, print_json, print_notes, records
+from lapkit.commands.run import working
+from lapkit.commands.spelling import spoken
 from lapkit.errors import LapkitError
 
 if TYPE_CHECKING:
@@ -59,22 +60,25 @@ def gears(args: argparse.Namespace) -> None:
     limit = _positive("--rev-limit", args.rev_limit)
     limit = _told(given["sheet"], "rev_limit") if limit is None else to_si(limit, "rpm", "angular rate")
     _check(args, given, drives, limit)
-    session = load(args, args.file)
-    found = find_gears(session, **given)
-    sweep = _sweep(args, session, drives, tops, limit, given)
+    with working([args.file]):
+        session = load(args, args.file)
+        found = find_gears(session, **given)
+        sweep = _sweep(args, session, drives, tops, limit, given)
     if args.figure:
         _draw(args, session, sweep, found, limit)
     if args.json:
         content = {"source": session.recording.provenance.source, "rev_limit": limit, **found.to_dict(), "sweep": None}
         print_json(content if sweep is None else {**content, "sweep": _as_json(sweep)})
         return
-    print(_options(str(found).removesuffix(CAUTION).rstrip("\n")))
+    print(spoken(str(found).removesuffix(CAUTION).rstrip("\n")))
     if limit is not None:
         print("\n" + "\n".join(limit_words(found, limit)))
     if sweep is not None:
         from lapkit.analysers.gears.words import sweep_table
 
-        print(f"\nLap {sweep.attrs['lap']} driven again at the same pedals, ± about 95 %")
+        print(
+            f"\nLap {sweep.attrs['lap']} driven again at the same pedals (its own engine speeds, no mean), ± about 95 %"
+        )
         print(laid_out(sweep_table(sweep, speed_unit=session.speed_unit)))
         if sweep["restart_time"].notna().any():
             print(
@@ -84,7 +88,7 @@ def gears(args: argparse.Namespace) -> None:
         print("\n".join(sweep_words(sweep)))
         for note in sweep.attrs["notes"]:
             if note not in found.notes:
-                print(_options(f"Note: {note}"))
+                print(spoken(f"Note: {note}"))
     print(f"\n{CAUTION}")
     print_notes(session)
     if args.figure:
@@ -126,7 +130,7 @@ def _as_json(sweep: pd.DataFrame) -> dict[str, Any]:
     return {
         "rows": records(sweep, [str(c) for c in sweep.columns]),
         "words": sweep_words(sweep),
-        **{key: sweep.attrs[key] for key in ("lap", "rev_limit", "shifts", "notes", "caution")},
+        **{key: sweep.attrs[key] for key in ("lap", "rev_limit", "meeting", "shifts", "notes", "caution")},
     }
 
 
@@ -176,11 +180,6 @@ def _positive(option: str, value: float | None) -> float | None:
     if value is not None and not 0 < value < 1e6:
         raise LapkitError(f"{option} {value:g}: expected a number above zero.")
     return value
-
-
-def _options(text: str) -> str:
-    """What the library calls by the names of arguments, by the names of options."""
-    return re.sub(r"\b(circumference|ratios|final_drive)=", lambda found: "--" + found[1].replace("_", "-"), text)
 
 
 def _sheet(path: str | None) -> Sheet | None:

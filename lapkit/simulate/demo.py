@@ -326,7 +326,7 @@ def _geared_car(final_drive: float) -> Car:
 
 
 def _geared_run(final_drive: float) -> Truth:
-    """Eight laps after a start from rest; the same pedals by place whatever the final drive."""
+    """Eight laps after a start from rest; whatever the final drive, lifts begin at the same places and last as long."""
     track = oval()
     scripts = run_scripts(oval_driver(track), 8, np.random.default_rng(53))
     return drive(

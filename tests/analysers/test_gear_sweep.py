@@ -279,7 +279,8 @@ def test_the_ideal_gear_meets_the_limit_at_the_end_of_the_longest_straight() -> 
     )
     assert table["nearest"].sum() == 1
     best = table.loc[table["nearest"], "final_drive"].iloc[0]
-    assert best == pytest.approx(FINAL * 1.02, abs=0.06)
+    assert best == pytest.approx(FINAL)  # the last of these that stays below
+    assert table.attrs["meeting"]["final_drive"] == pytest.approx(FINAL * 1.02, abs=0.03)
     assert table["free_engine_speed"].is_monotonic_increasing
     assert (table["engine_speed"] <= table.attrs["rev_limit"] + 3.0).all()
     reached = table["limit_reached"].tolist()
@@ -287,6 +288,28 @@ def test_the_ideal_gear_meets_the_limit_at_the_end_of_the_longest_straight() -> 
     assert (table["limiter_time"] > 0).tolist() == reached
     places = table["limit_distance"].dropna()
     assert places.is_monotonic_decreasing or len(places) < 2 or places.max() - places.min() > 0.5 * TRACK.length
+
+
+def test_what_would_just_meet_the_limit_does_so_whatever_was_asked() -> None:
+    usual, scripts = base("rising", NO_LIMIT)
+    session, limit = base_session("rising", NO_LIMIT), 640.0
+    sweeps = [
+        gear_sweep(session, final_drives=finals, final_drive=FINAL, rev_limit=limit)
+        for finals in ([2.95], [3.0, 3.05, 3.2])
+    ]
+    meeting, other = (table.attrs["meeting"] for table in sweeps)
+    assert meeting["overall_ratio"] is None and other["overall_ratio"] is None  # the top gear is not known
+    for name in ("final_drive", "final_drive_uncertainty"):
+        assert meeting[name] == pytest.approx(other[name], rel=1e-9)
+    truth = same_pedals_by_place(car_of("rising", NO_LIMIT, meeting["final_drive"] / FINAL), scripts, usual)
+    lap = sweeps[0].attrs["lap"]
+    turning = truth.car.gears[0] * max(truth.speed_at(lap, np.arange(0.0, TRACK.length - 1.0)))
+    assert turning == pytest.approx(limit, rel=1e-3)
+    for table in sweeps:  # never one past the limit
+        row = table[table["nearest"]].iloc[0]
+        assert row["free_engine_speed"] <= limit and row["final_drive"] <= meeting["final_drive"]
+    far = gear_sweep(session, final_drives=[3.0], final_drive=FINAL, rev_limit=900.0)
+    assert far.attrs["meeting"] is None
 
 
 def four_gears() -> tuple[Car, list[float]]:
@@ -368,11 +391,11 @@ def test_columns_and_caution() -> None:
 def test_errors_teach() -> None:
     session = base_session("rising", NO_LIMIT)
     for options, words in (
-        ({"final_drives": [3.0], "final_drive": 3.0}, "rev_limit: give the engine builder's limit"),
+        ({"final_drives": [3.0], "final_drive": 3.0}, "engine builder's limit is not known"),
         ({"final_drives": [3.0], "final_drive": 3.0, "rev_limit": 6500.0}, "rpm times pi / 30"),
         ({"final_drives": [], "final_drive": 3.0, "rev_limit": 650.0}, "at least one ratio"),
         ({"final_drives": [3.0], "rev_limit": 650.0}, "final drive that the recording was made with is not known"),
-        ({"final_drives": [3.0], "final_drive": 3.0, "top_gears": [1.0], "rev_limit": 650.0}, "top_gears needs"),
+        ({"final_drives": [3.0], "final_drive": 3.0, "top_gears": [1.0], "rev_limit": 650.0}, "top gears need"),
         ({"final_drives": [3.0], "final_drive": 3.0, "rev_limit": 650.0, "restart_speed": -3.0, "ratios": [2.0, 1.5, 1.2, 1.0]},
          "restart begins at"),
         ({"final_drives": [3.0], "final_drive": 3.0, "rev_limit": 650.0, "model": LongitudinalModel(False, "there is no throttle")},

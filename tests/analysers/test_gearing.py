@@ -211,7 +211,7 @@ def test_bad_input_is_one_clear_error() -> None:
     with pytest.raises(lapkit.ColumnError, match="never rises above"):
         gears(of(engine_speed=samples["engine_speed"] / 60.0))
     for given, words in (
-        ({"final_drive": 0.0}, "final_drive must be above zero"),
+        ({"final_drive": 0.0}, "final drive must be above zero"),
         ({"ratios": [1.0, 2.0]}, "fall from first to top"),
         ({"circumference": 2050.0}, "give metres"),
     ):

@@ -204,7 +204,9 @@ def test_missing_inputs(clean: Stint, dropped: list[str], absent: list[str]) -> 
     table = ledger(session.lap(2), session.lap(3), model=lapkit.longitudinal_model(session))
     for cause in absent:
         assert cause not in table.causes and table.missing[cause]
-        line = next(line for line in repr(table).splitlines() if "No column" in line and cause.replace("_", " ") in line)
+        line = next(
+            line for line in repr(table).splitlines() if "No column" in line and cause.replace("_", " ") in line
+        )
         assert table.missing[cause] in line
     assert abs(total(table) - table.total) < 1e-9
     assert table.cells.notna().to_numpy().all()

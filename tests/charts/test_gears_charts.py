@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 import lapkit
 from lapkit.analysers.gears.gearing import gears
-from lapkit.analysers.gears.words import limit_words, meets, sweep_table, sweep_words
+from lapkit.analysers.gears.words import limit_words, meets, past, sweep_table, sweep_words
 from lapkit.charts import engine_over_lap, gear_sweep_chart
 from lapkit.errors import FrameError, LapkitError, UnitError
 
@@ -91,7 +91,7 @@ def test_the_limit_and_the_ends_of_straights_are_marked(session, found):
     }
     assert dots == {round(n / RPM) for n in found.straights["engine_speed"]}
     for row in found.straights.itertuples():
-        words = next(t for t in texts(ax) if t.startswith(f"{row.engine_speed / RPM:.0f} rpm"))
+        words = next(t for t in texts(ax) if t.startswith(f"mean {row.engine_speed / RPM:.0f} rpm"))
         assert f"{row.top_speed * 3.6:.1f} km/h" in words
     assert any("water tower" in t for t in texts(ax))  # the place, from the marker beside the track
     assert "gear 4" in texts(ax)
@@ -100,7 +100,9 @@ def test_the_limit_and_the_ends_of_straights_are_marked(session, found):
 def test_the_title_says_how_far_from_the_limit(session, found):
     engine = found.longest_straight["engine_speed"] / RPM
     ax = laid_out(engine_over_lap(session.best(), found, rev_limit=LIMIT, ax=canvas(1)))
-    assert f"{engine:.0f} rpm, {6500 - engine:.0f} rpm below the limit" in ax.get_title(loc="left").replace("\n", " ")
+    assert f"{engine:.0f} rpm on average, {6500 - engine:.0f} rpm below the limit" in ax.get_title(loc="left").replace(
+        "\n", " "
+    )
     ax = laid_out(engine_over_lap(session.best(), found, rev_limit=6000 * RPM, ax=canvas(1)))
     assert f"{engine - 6000:.0f} rpm above the limit" in ax.get_title(loc="left").replace("\n", " ")
 
@@ -194,8 +196,14 @@ def test_titles_of_other_outcomes():
     assert title(table(nearest=0, limit=6310 * RPM)) == "Final drive 4.5, the one in the car, meets the limit"
     assert (
         title(table(nearest=3, limit=7000 * RPM))
-        == "None of the gears tried meets the limit; final drive 4.8 comes nearest"
+        == "Final drive 4.8 comes nearest to the limit from below: 0.200 ±0.040 s a lap slower"
     )
+    rows = table(nearest=1, limit=6490 * RPM)
+    rows.attrs["meeting"] = {"final_drive": 4.659, "final_drive_uncertainty": 0.01, "overall_ratio": 4.659}
+    assert title(rows) == (
+        "Final drive 4.6 comes nearest to the limit from below: 0.100 ±0.040 s a lap quicker; 4.65 ±0.02 would just meet it"
+    )
+    assert title(table(nearest=9, limit=6000 * RPM)) == "All of these gears meet the limit too soon"
     unsure = table()
     unsure["lap_time_difference_uncertainty"] = 0.2
     assert title(unsure) == "Final drive 4.7 meets the limit: −0.150 s a lap, within the ±0.400 s of the model"
@@ -219,17 +227,55 @@ def test_words_of_a_sweep():
         "Final drive 4.7 meets the limit of 6500 rpm at the end of the longest straight: 6500 ±30 rpm there. "
         "The lap would be 0.150 ±0.040 s quicker."
     )
-    assert said[1].startswith("With final drive 4.8 the engine runs into the limit")
+    assert said[1] == "Final drive 4.8 goes 100 ±30 rpm past the limit there: too short."
     assert said[-1].startswith("Leave room below the limit")
-    assert sweep_words(table(nearest=3, limit=7000 * RPM))[0].startswith("None of these meets the limit of 7000 rpm")
+    below = sweep_words(table(nearest=3, limit=7000 * RPM))
+    assert below[0].startswith("Final drive 4.8 comes nearest to the limit of 7000 rpm") and "400 rpm below" in below[0]
+    assert not any("past" in text for text in below[1:])
+    assert sweep_words(table(nearest=9, limit=6000 * RPM))[0].startswith("Every one of these")
     assert "cannot be said" in sweep_words(table(hidden=(0, 1, 2, 3), nearest=9))[0]
+
+
+def test_the_quickest_past_the_limit_is_never_recommended():
+    rows = table()
+    rows.loc[3, ["lap_time_difference", "lap_time"]] = [-0.4, 26.9]
+    said = " ".join(sweep_words(rows))
+    assert "Final drive 4.8 goes 100 ±30 rpm past the limit there: too short." in said
+    assert "quickest" not in said and "as quick" not in said and "0.400" not in said
+
+
+def test_a_limit_met_on_another_straight_is_said():
+    rows = table(nearest=1, limit=6550 * RPM)
+    rows.loc[2, ["limit_reached", "limit_distance"]] = [True, 120.0]
+    said = sweep_words(rows)
+    assert said[1] == "Final drive 4.7 meets the limit at 120 m already, and the shorter ones go further: too short."
+
+
+def test_rows_of_which_nothing_is_known_are_named():
+    rows = table(hidden=(3,))
+    assert "No lap time is given with final drive 4.8: too far outside the engine speeds seen." in sweep_words(rows)
+    assert "Final drive 4.8 goes far past the limit: too short." in sweep_words(rows)
+    rows["final_drive"] = rows["overall_ratio"] = [4.5, 4.6, 4.7, 9.0]
+    axes = laid_out(gear_sweep_chart(rows, axes=canvas(2)))
+    assert axes[1].get_xlim()[1] < 5.0  # it would squeeze the others
+    assert any(text.endswith("not drawn: 9") for text in texts(axes[1]))
+
+
+def test_what_would_just_meet_the_limit_is_marked():
+    rows = table()
+    rows.attrs["meeting"] = {"final_drive": 4.7, "final_drive_uncertainty": 0.02, "overall_ratio": 4.7}
+    axes = laid_out(gear_sweep_chart(rows, axes=canvas(2)))
+    diamond = next(one for one in axes[1].get_lines() if one.get_marker() == "D")
+    assert (diamond.get_xdata()[0], round(diamond.get_ydata()[0])) == (4.7, 6500)
+    assert "4.70 would just meet it" in texts(axes[1])
+    assert "Of all final drives, 4.70 ±0.04 would just meet it." in sweep_words(rows)
 
 
 def test_the_quickest_is_named_where_it_is_another():
     rows = table()
     rows.loc[1, ["lap_time_difference", "lap_time"]] = [-0.3, 27.0]
     assert (
-        sweep_words(rows)[1] == "The quickest lap comes from final drive 4.6. The lap would be 0.300 ±0.040 s quicker."
+        sweep_words(rows)[3] == "The quickest lap comes from final drive 4.6. The lap would be 0.300 ±0.040 s quicker."
     )
 
 
@@ -237,7 +283,7 @@ def test_a_taller_gear_that_is_as_quick_is_named_for_its_room():
     rows = table()
     rows.loc[1, ["lap_time_difference", "lap_time"]] = [-0.16, 27.14]
     assert (
-        sweep_words(rows)[1]
+        sweep_words(rows)[3]
         == "The lap is as quick with final drive 4.6, as far as can be told, and the engine turns 100 rpm less."
     )
 
@@ -246,7 +292,7 @@ def test_a_table_of_text():
     shown = sweep_table(table(), speed_unit="m/s")
     assert shown["Difference (s)"].tolist() == ["0.000", "-0.100 ±0.040", "-0.150 ±0.040", "+0.200 ±0.040"]
     assert shown["At line (m/s)"].iloc[0] == "45.0 ±0.2"
-    assert shown[""].tolist() == ["", "", "meets the limit", ""]
+    assert shown[""].tolist() == ["", "", "meets the limit", "past the limit"]
     assert "Restart (s)" not in shown and "Top gear" not in shown
     assert sweep_table(table(hidden=(1,)))["Difference (s)"].iloc[1] == "-"
     assert list(sweep_table(table().iloc[:0]).index) == []
@@ -260,6 +306,8 @@ def test_limit_words_name_a_straight_that_is_faster_still(found):
 
 
 def test_what_counts_as_meeting():
-    row = pd.Series({"free_engine_speed": 0.985 * LIMIT, "free_engine_speed_uncertainty": 0.0})
+    row = pd.Series({"free_engine_speed": 0.985 * LIMIT, "limit_reached": False})
     assert not meets(row, LIMIT)
     assert meets(row, LIMIT, within=0.02)
+    row["free_engine_speed"] = 1.0001 * LIMIT
+    assert not meets(row, LIMIT, within=0.02) and past(row, LIMIT)

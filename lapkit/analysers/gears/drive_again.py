@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.analysers.gears.engine_power import EngineModel, engine_hats
+from lapkit.analysers.gears.places import SMOOTHING
 from lapkit.analysers.gears.shifts import Shifting
+from lapkit.analysers.ledger.inputs import smooth
 from lapkit.analysers.ledger.pair import Pair
 from lapkit.analysers.ledger.replay import answer_weight
 from lapkit.channels import STANDARD_GRAVITY, FloatArray
@@ -181,10 +183,22 @@ class Driven:
 
     def turning_at_top(self, start: float, end: float) -> FloatArray:
         """Engine speed where road speed is highest between two places, across the line too, rad/s."""
-        length = self.place[-1] + self.place[1] - self.place[0]
-        inside = np.mod(self.place - start, length) <= end - start
-        top = np.argmax(self.speed[inside], axis=0)
-        return np.asarray(self.turning[inside][top, np.arange(self.speed.shape[1])])
+        return _turning_at_top(self.place, self.speed, self.turning, start, end)
+
+    def first(self, count: int) -> Driven:
+        """Return the first so many variants."""
+        own = {field.name: getattr(self, field.name) for field in fields(self) if field.name != "place"}
+        return replace(self, **{name: values[..., :count] for name, values in own.items()})
+
+
+def _turning_at_top(place: FloatArray, speed: FloatArray, turning: FloatArray, start: float, end: float) -> FloatArray:
+    step = place[1] - place[0]
+    along = np.mod(place - start, place[-1] + step)
+    order = np.argsort(along, kind="stable")
+    inside = order[along[order] <= end - start]
+    even = smooth(speed[inside].T, SMOOTHING / step).T
+    top = np.argmax(even, axis=0), np.arange(even.shape[1])
+    return np.asarray(even[top] * (turning[inside] / speed[inside])[top])
 
 
 @dataclass(frozen=True)
@@ -232,6 +246,11 @@ class Course:
     def speed_at_line(self) -> float:
         """Speed in the last cell as recorded, m/s."""
         return float(np.sqrt(2.0 * self.energy[-1]))
+
+    def turning_at_top(self, start: float, end: float) -> float:
+        """Engine speed as recorded where road speed is highest between two places, rad/s."""
+        speed = np.sqrt(2.0 * self.energy)[:, None]
+        return float(_turning_at_top(self.place, speed, self.rate[:, None] * speed, start, end)[0])
 
     def reaches(self, engine_speed: float) -> bool:
         """Whether the recorded lap turned the engine so fast, rad/s."""

@@ -117,9 +117,16 @@ class Gearing:
         row = np.searchsorted(numbers, gear)
         known = (row < len(numbers)) & (numbers[np.minimum(row, len(numbers) - 1)] == gear)
         row = np.minimum(row, len(numbers) - 1)
-        slip = np.nan_to_num(self.table["slip"].to_numpy(np.float64))[row]
+        seen = self.table["slip"]  # a gear that was only pulled in slips as the others do
+        slip = seen.fillna(seen.median() if seen.notna().any() else 0.0).to_numpy(np.float64)[row]
         rate = self.table["engine_per_road_speed"].to_numpy(np.float64)[row] * (1.0 + slip * throttle)
         return np.asarray(np.where(known, rate, np.nan))
+
+    def gear_name(self, gear: float) -> str:
+        """Name a gear by its number; "only" where one gear is seen and nothing numbers it."""
+        if np.isnan(gear):
+            return "-"
+        return "only" if len(self.table) == 1 and self.numbered_by == "order" else f"{gear:.0f}"
 
     @property
     def longest_straight(self) -> pd.Series | None:
@@ -141,8 +148,8 @@ class Gearing:
         unit = self.speed_unit
         fast = from_si(1.0, unit, "speed")
         per_gear = [
-            [f"{row['gear']:.0f}", plus(row["metres_per_revolution"], row["metres_per_revolution_uncertainty"], 4),
-             turns(row["engine_per_road_speed"] * to_si(100.0, unit, "speed")), share(row["slip"], 1), share(row["time_share"]),
+            [self.gear_name(row["gear"]), plus(row["metres_per_revolution"], row["metres_per_revolution_uncertainty"], 4),
+             turns(row["engine_per_road_speed"] * to_si(100.0, unit, "speed")), share(row["slip"], 1), share(row["time_share"] or np.nan),
              plus(row["overall_ratio"], row["overall_ratio_uncertainty"], 3),
              plus(row["tyre_circumference"], row["tyre_circumference_uncertainty"], 3)]
             for row in self.table.to_dict("records")
@@ -155,14 +162,14 @@ class Gearing:
             ("At the lowest point of each corner", self.corners, "min_speed", "min_speed_distance", "lowest_engine_speed"),
         ):  # fmt: skip
             rows = [
-                [str(row["corner"]), f"{row[place]:.0f}", f"{row[speed] * fast:.1f}", f"{row['gear']:.0f}",
+                [str(row["corner"]), f"{row[place]:.0f}", f"{row[speed] * fast:.1f}", self.gear_name(row["gear"]),
                  turns(row["engine_speed"], row["engine_speed_uncertainty"]), turns(row[extreme])]
                 for row in table.to_dict("records")
             ]  # fmt: skip
             corner = "Before corner" if speed == "top_speed" else "Corner"
             heads = [corner, "At (m)", unit, "Gear", "rpm", extreme.split("_")[0].capitalize() + " rpm"]
             if rows:
-                out.append((title, heads, rows))
+                out.append((f"{title}, mean of {int(table['laps'].max())} laps", heads, rows))
         return out
 
     def __repr__(self) -> str:

@@ -45,11 +45,11 @@ def launches(
     if not (launch.speed > 1.0 and launch.distance > 0 and 1 <= fewer < more):
         raise LapkitError(
             f"A restart begins at a road speed in m/s above 1, covers some metres and compares fewer gears with more, such as "
-            f"restart_speed=15.0 and restart_gears=(3, 4); not {launch.speed:g} m/s, {launch.distance:g} m and {launch.gears}."
+            f"15 m/s, and 3 with 4; not {launch.speed:g} m/s, {launch.distance:g} m, and {fewer} with {more}."
         )
     if len(rates) < more:
         notes.append(
-            f"A restart with {more} usable gears needs {more} gears, and {len(rates)} are known: give ratios= or a sheet with them."
+            f"A restart with {more} usable gears needs {more} gears, and {len(rates)} are known: give their ratios, or a sheet with them."
         )
         return nothing
     ladder = np.stack([rates[g] * (variants.top_factor if g == highest else variants.factor) for g in sorted(rates)])

@@ -14,6 +14,8 @@ from lapkit.channels import FloatArray
 
 BEFORE_LIFT, AROUND_LOWEST = 20.0, 10.0
 """m. Over how much the ratio is averaged before the end of a straight, and either side of a corner's lowest speed (chosen)."""
+SMOOTHING = 5.0
+"""m. Gaussian over which speed is smoothed before its highest is looked for (chosen)."""
 
 CORNER_COLUMNS = [
     "corner", "min_speed_distance", "min_speed", "gear", "engine_speed", "engine_speed_uncertainty",
@@ -53,7 +55,7 @@ def round_the_lap(
         columns = columns_of(frame)
         ratio = np.where(np.isnan(gear), np.nan, ratio_of(columns, "lap"))
         place, step = frame.index.to_numpy(np.float64), float(frame.attrs["step"])
-        speed = smooth(columns["speed"], 5.0 / step)
+        speed = smooth(columns["speed"], SMOOTHING / step)
         length = float(frame.attrs["track_length"])
         bends = corners(frame) if known is not None and len(known) else pd.DataFrame()
         rows = bends.to_dict("records")

@@ -18,6 +18,7 @@ from lapkit.analysers.gears.drive_again import Course, Driven, Variants
 from lapkit.analysers.gears.engine_power import EngineModel, engine_model, engine_rate
 from lapkit.analysers.gears.gearing import CAUTION, Gearing, gears
 from lapkit.analysers.gears.launch import Launch, launches
+from lapkit.analysers.gears.places import round_the_lap
 from lapkit.analysers.gears.shifts import changing_spread
 from lapkit.analysers.gears.table import GivenGears, given_gears, rpm
 from lapkit.analysers.ledger.energy import LongitudinalModel, longitudinal_model, usable_laps
@@ -45,6 +46,15 @@ SWEEP_COLUMNS = [
     "speed_at_line_uncertainty", "shift_drop", "shift_drop_uncertainty", "restart_time", "restart_time_uncertainty",
     "restart_time_lost", "restart_time_lost_uncertainty", "nearest",
 ]  # fmt: skip
+_DRIVEN = (
+    "lap_time",
+    "speed_at_line",
+    "engine_speed",
+    "free_engine_speed",
+    "limit_distance",
+    "limiter_time",
+    "restart_time",
+)
 
 
 def gear_sweep(
@@ -114,9 +124,12 @@ def gear_sweep(
         lap_time, lap_time_difference (against the recording, s), speed_at_line (m/s);
         shift_drop, the fall of engine speed in the shift into top at the limit (rad/s; ``attrs["shifts"]`` has every shift);
         restart_time over the restart with the more gears and restart_time_lost with the fewer (s, level road, full throttle);
-        nearest, true for the row whose engine would come nearest to meeting the limit at the end of the longest straight.
-        One standard uncertainty beside each. NaN where engine speeds lie too far outside those seen; ``attrs["notes"]`` says
-        so, ``attrs["caution"]`` is to be shown with every choice.
+        nearest, true for the row that comes nearest to the limit at the end of the longest straight and goes past it nowhere;
+        true for none where all go past it.
+        One standard uncertainty beside each. NaN where engine speeds, limited or not, lie too far outside those seen;
+        ``attrs["notes"]`` says so, ``attrs["caution"]`` is to be shown with every choice. ``attrs["meeting"]`` is the final_drive
+        that would just meet the limit there (or wherever the car is faster still) with the top gear in the car, its uncertainty
+        and overall_ratio, whichever were asked for; None where it cannot be said.
 
     Raises
     ------
@@ -150,7 +163,7 @@ def gear_sweep(
     tops = [top_now] if top_gears is None else _asked("top_gears", top_gears)
     if top_gears is not None and not np.isfinite(top_now):
         raise LapkitError(
-            "top_gears needs the ratio of the top gear in the recording: give ratios= or a sheet with gear_ratios."
+            "Other top gears need the one in the recording: give the ratios of its gears, or a sheet with gear_ratios."
         )
     model = longitudinal_model(session) if model is None else model
     if not model.ok:
@@ -177,26 +190,35 @@ def gear_sweep(
     lead = next((f for f in frames if f.attrs["lap"] == frame.attrs["lap"] - 1), frame)
     before, course = (Course.of(Pair.of([f, f]), *read[f.attrs["lap"]], rates, engine) for f in (lead, frame))
     top = list(rates).index(highest) if highest in rates else -1
-    variants = Variants.of(engine, factor, top_factor, top, limit, limiter, spread, brake_answers)
-    result = course.drive(variants, before)
-    # Where the limit is met nowhere, neither in the recording, the lap without a limit is the same lap.
-    limited = bool((result.limiter_time > 0).any() or course.reaches(limit - limiter))
-    free = course.drive(variants.without_limit(), before) if limited else result
-    begin, end, length = 0.0, course.length, 0.25 * course.length
+    begin, end, length, now, scale = 0.0, course.length, 0.25 * course.length, np.nan, 1.0
     if (straight := found.longest_straight) is not None:
-        length = float(straight["straight_length"])
+        length, now = float(straight["straight_length"]), float(straight["engine_speed"])
         begin, end = straight["top_speed_distance"] + np.array([-0.5, 0.25]) * length
-    peak, peak_free = (r.turning_at_top(begin, end) for r in (result, free))
+        own = round_the_lap([(frame, read[frame.attrs["lap"]][0])], session.track.corners)[1]
+        here = own.loc[own["corner"] == straight["corner"], "engine_speed"]
+        if here.notna().any():  # the lap as driven reads as in the table of straights
+            scale = float(here.iloc[0]) / course.turning_at_top(begin, end)
+    probes = _probes(limit / now - 1.0, beyond)
+    laid = (np.append(factor, probes), np.append(top_factor, probes), top, limit, limiter, spread, brake_answers)
+    wider = Variants.of(engine, *laid)
+    variants = Variants.of(engine, factor, top_factor, *laid[2:])
+    freely = course.drive(wider.without_limit(), before)
+    free = freely.first(len(variants.factor))
+    # Where the limit is met nowhere, neither in the recording, the lap without a limit is the same lap.
+    limited = bool((free.turning >= limit - limiter).any() or course.reaches(limit - limiter))
+    result = course.drive(variants, before) if limited else free
+    peak, peak_freely = (scale * r.turning_at_top(begin, end) for r in (result, freely))
     low, high = engine.seen
-    outside, free_outside = (
-        (r.most > (1.0 + beyond) * high) | (r.least < (1.0 - beyond) * low) for r in (result, free)
+    outside, freely_outside = (
+        (r.most > (1.0 + beyond) * high) | (r.least < (1.0 - beyond) * low) for r in (result, freely)
     )
+    outside |= freely_outside[: len(outside)]
     _say_unseen(
         notes,
         any(np.ptp(gear) > 0 for gear, _ in read.values()),
         engine,
         result,
-        bool(outside.any() or free_outside.any()),
+        bool(outside.any()),
         beyond,
         top_factor,
     )
@@ -210,32 +232,43 @@ def gear_sweep(
     table["limit_distance"] = variants.centre(result.limit_distance)
     table["limit_reached"] = table["limit_distance"].notna()
     table["limiter_time"] = variants.centre(result.limiter_time)
-    for name, values in (("engine_speed", peak), ("free_engine_speed", peak_free)):
-        mean, sigma = variants.over_rows(values)
-        table[name], table[name + "_uncertainty"] = mean, np.hypot(sigma, doubt * mean)
+    for name, values, of in (("engine_speed", peak, variants), ("free_engine_speed", peak_freely, wider)):
+        mean, sigma = of.over_rows(values)
+        sigma = np.hypot(sigma, doubt * mean)
+        table[name], table[name + "_uncertainty"] = mean[: len(rows)], sigma[: len(rows)]
+    # the ratio that just meets the limit: there or, if the car is faster elsewhere, there
+    fastest, spread_there = wider.over_rows(np.fmax(peak_freely, scale * freely.turning_at_top(0.0, course.length)))
+    spread_there = np.hypot(spread_there, doubt * fastest)
+    probed = np.flatnonzero(~wider.centre(freely_outside)[len(rows) :])
+    meeting = _meeting(limit, probes[probed], fastest[len(rows) + probed], spread_there[len(rows) + probed])
     table["lap_time_difference"], table["lap_time_difference_uncertainty"] = change
     table["lap_time"] = float(frame.attrs["lap_time"]) + change[0]
     table["lap_time_uncertainty"] = np.hypot(change[1], float(frame.attrs.get("lap_time_uncertainty") or 0.0))
     faster, faster_sigma = variants.over_rows(result.speed_at_line - course.speed_at_line)
     table["speed_at_line"] = float(frame.attrs["speed_at_line"]) + faster
     table["speed_at_line_uncertainty"] = faster_sigma
-    for name in map(str, table.columns):
-        if name.startswith("free_engine_speed"):
-            table[name] = table[name].mask(variants.centre(free_outside))
-        elif name.startswith(("lap_time", "speed_at_line", "engine_speed", "limit_distance", "limiter_time")):
-            table[name] = table[name].mask(variants.centre(outside))
+    empty = variants.centre(outside)
     shifts = _shift_drops(found, every, limit, factor, top_factor, highest)
     table["shift_drop"] = [s[-1]["shift_drop"] if s else np.nan for s in shifts]
     table["shift_drop_uncertainty"] = [s[-1]["shift_drop_uncertainty"] if s else np.nan for s in shifts]
     launch = Launch(restart_speed, restart_distance or length, restart_gears, shift_time, beyond)
     for name, values, sigma in launches(launch, variants, every, highest, notes):
         table[name], table[name + "_uncertainty"] = values, sigma
-    miss = (table["free_engine_speed"] - limit).abs()
-    table["nearest"] = miss == miss.min() if miss.notna().any() else False
+    for name in map(str, table.columns):
+        if name.startswith(_DRIVEN):
+            table[name] = table[name].mask(empty)
+    below = table["free_engine_speed"].where((table["free_engine_speed"] <= limit) & ~table["limit_reached"])
+    table["nearest"] = below == below.max()
     table = table[SWEEP_COLUMNS]
     table.attrs = {
         "lap": int(frame.attrs["lap"]),
         "rev_limit": limit,
+        "meeting": meeting
+        and {
+            "final_drive": drive_now * meeting[0],
+            "final_drive_uncertainty": drive_now * meeting[1],
+            "overall_ratio": drive_now * top_now * meeting[0] if np.isfinite(top_now) else None,
+        },
         "seen": [low, high],
         "shifts": [
             {"final_drive": d, "top_gear": t if np.isfinite(t) else None, "drops": s}
@@ -247,22 +280,39 @@ def gear_sweep(
     return table
 
 
+def _probes(change: float, beyond: float) -> FloatArray:
+    """Ratios to drive, against that of the recording, round the one that should meet the limit, which is `change` shorter."""
+    reach = np.clip(np.nan_to_num(abs(change)), 0.02, beyond / 1.75)
+    return np.asarray(1.0 + np.copysign(reach, np.nan_to_num(change)) * np.array([-0.25, 0.25, 0.75, 1.25, 1.75]))
+
+
+def _meeting(limit: float, ratio: FloatArray, turning: FloatArray, sigma: FloatArray) -> tuple[float, float] | None:
+    """Ratio, against that of the recording, at which the engine would just meet the limit, and its standard uncertainty."""
+    order = np.argsort(ratio)
+    n, f, spread = np.log(turning[order]), np.log(ratio[order]), (sigma / turning)[order]
+    if len(n) < 2 or not (np.diff(n) > 0).all() or not n[0] <= np.log(limit) <= n[-1]:
+        return None
+    at = float(np.exp(np.interp(np.log(limit), n, f)))
+    k = min(int(np.searchsorted(n, np.log(limit), "right")), len(n) - 1)
+    return at, at * float(np.interp(np.log(limit), n, spread) * (f[k] - f[k - 1]) / (n[k] - n[k - 1]))
+
+
 def _limit(rev_limit: float | None, sheet: Sheet | None) -> float:
     known = rev_limit if rev_limit is not None else (sheet.settings.get("rev_limit") if sheet is not None else None)
     if known is None:
         raise LapkitError(
-            "rev_limit: give the engine builder's limit in rad/s (rpm times pi / 30), or a sheet that holds it."
+            "The engine builder's limit is not known: give rev_limit in rad/s (rpm times pi / 30), or a sheet that holds it."
         )
     if not (np.isfinite(known) and 100.0 <= known <= 2500.0):
-        raise LapkitError(f"rev_limit={known:g} rad/s ({rpm(known):.0f} rpm) is no limit of an engine; "
-                          "it is given in rad/s: rpm times pi / 30.")  # fmt: skip
+        raise LapkitError(f"A limit of {rpm(known):.0f} rpm ({known:g} rad/s) is no limit of an engine; "
+                          "from Python it is given in rad/s: rpm times pi / 30.")  # fmt: skip
     return float(known)
 
 
 def _asked(name: str, values: Sequence[float]) -> list[float]:
     out = [float(v) for v in np.atleast_1d(np.asarray(values, dtype=np.float64))]
     if not out or not all(np.isfinite(v) and v > 0 for v in out):
-        raise LapkitError(f"{name} must hold at least one ratio, each above zero; such as {name}=[2.95, 3.0, 3.05].")
+        raise LapkitError(f"{name} must hold at least one ratio, each above zero; such as 2.95, 3.0 and 3.05.")
     return out
 
 
@@ -278,8 +328,8 @@ def _now(said: GivenGears, found: Gearing) -> tuple[float, float]:
     if said.ratios is not None and said.circumference is not None:
         return overall / top, top
     raise LapkitError(
-        "The final drive that the recording was made with is not known, so no other can be compared with it: give final_drive=, a "
-        "sheet that holds it, or ratios= with circumference=."
+        "The final drive that the recording was made with is not known, so no other can be compared with it: give it, a "
+        "sheet that holds it, or the ratios of the gears with the tyre's circumference."
     )
 
 

@@ -59,7 +59,7 @@ def given_gears(
     drive = settings.get("final_drive") if final_drive is None else final_drive
     round_ = settings.get("tyre_circumference") if circumference is None else circumference
     faults = []
-    for name, values in (("ratios", known or []), ("final_drive", [drive]), ("circumference", [round_])):
+    for name, values in (("ratios", known or []), ("final drive", [drive]), ("circumference", [round_])):
         if any(v is not None and not (np.isfinite(v) and v > 0) for v in values):
             faults.append(f"{name} must be above zero, not {values if name == 'ratios' else values[0]}")
     if not faults and known and (np.diff(known) >= 0).any():
@@ -134,7 +134,11 @@ def gear_numbers(
         notes.append(
             "The steps between the gears seen do not fit the ratios given; gears are numbered in order instead."
         )
-    if channel is None:
+    if count == 1:
+        notes.append(
+            "Only one gear is seen; which of the gearbox it is cannot be told without its ratios or a gear channel."
+        )
+    elif channel is None:
         notes.append("There is no gear channel: gears are numbered from the lowest that was used.")
     return order, "order", agreement
 
@@ -179,7 +183,6 @@ def per_gear(
         unseen = np.isnan(free) & np.isfinite(drive)
         free = np.where(unseen, drive - usual, free)
         free_sigma = np.where(unseen, np.hypot(drive_sigma, doubt), free_sigma)
-        slip, slip_sigma = np.where(unseen, usual, slip), np.where(unseen, doubt, slip_sigma)
     anything, anything_sigma = middles(np.ones(len(ratio), dtype=bool), 1)
     free_sigma = np.where(np.isnan(free), np.hypot(anything_sigma, SLIP_UNKNOWN), free_sigma)
     rate = np.exp(np.where(np.isnan(free), anything, free))
@@ -245,7 +248,7 @@ def told_apart(table: pd.DataFrame, said: GivenGears, numbered_by: str, notes: l
     else:
         notes.append(
             "Engine speed and road speed give only the overall ratio divided by the tyre's circumference: gear, final drive and tyre "
-            "cannot be told apart. Give circumference=, or ratios= and final_drive=, or a setup sheet with them."
+            "cannot be told apart. Give the tyre's circumference, or the ratios of the gears and the final drive, or a setup sheet with them."
         )
     table["gear_ratio"], table["overall_ratio"], table["overall_ratio_uncertainty"] = own, overall, overall_sigma
     table["tyre_circumference"], table["tyre_circumference_uncertainty"] = round_, round_sigma

@@ -123,19 +123,19 @@ class WindowErrors:
         size = self.size
         total = np.zeros((rows.shape[1], rows.shape[1]))
         cross, inner = np.zeros((size, rows.shape[1])), np.zeros((size, size))
-        whitened: dict[bytes, tuple[FloatArray, FloatArray]] = {}  # laps mostly have the same windows
+        alike: dict[bytes, list[np.ndarray]] = {}  # laps mostly have the same windows
         for lap in range(int(self.lap.max()) + 1):
             mine = self.lap == lap
-            index = self.index[mine]
-            key = index.tobytes()
-            if key not in whitened:
-                root = cholesky(own[np.ix_(index, index)], lower=True)
-                whitened[key] = root, solve_triangular(root, np.eye(size)[index], lower=True)
-            root, places = whitened[key]
-            white = solve_triangular(root, rows[mine], lower=True)
-            total += white.T @ white
-            cross += places.T @ white
-            inner += places.T @ places
+            alike.setdefault(self.index[mine].tobytes(), []).append(mine)
+        for laps in alike.values():
+            index = self.index[laps[0]]
+            root = cholesky(own[np.ix_(index, index)], lower=True)
+            beside = np.concatenate([np.eye(size)[index], *(rows[mine] for mine in laps)], axis=1)
+            places, white = np.split(solve_triangular(root, beside, lower=True), [size], axis=1)
+            each = white.reshape(len(index), len(laps), -1)
+            total += np.einsum("ilj,ilk->jk", each, each, optimize=True)
+            cross += places.T @ each.sum(axis=1)
+            inner += len(laps) * places.T @ places
         value, vector = np.linalg.eigh(shared)
         factor = vector * np.sqrt(np.maximum(value, 0.0))
         cross = factor.T @ cross

@@ -17,7 +17,7 @@ ROOM = (
 
 
 MEETS = 0.01
-"""Share of the limit: an engine speed as near as this meets it (chosen: half of the 2 % within which ratios are taken for alike)."""
+"""Share of the limit: an engine speed so little below it meets it (chosen: half of the 2 % within which ratios are taken for alike)."""
 
 
 def row_name(row: pd.Series) -> str:
@@ -33,7 +33,7 @@ def row_name(row: pd.Series) -> str:
 
 
 def meets(row: pd.Series, rev_limit: float, *, within: float = MEETS) -> bool:
-    """Whether a row of a sweep meets the limit at the end of the longest straight.
+    """Whether a row of a sweep meets the limit at the end of the longest straight, and goes past it nowhere.
 
     Parameters
     ----------
@@ -42,15 +42,64 @@ def meets(row: pd.Series, rev_limit: float, *, within: float = MEETS) -> bool:
     rev_limit : float
         rad/s.
     within : float
-        Share of the limit that counts as meeting it, beside two standard uncertainties.
+        Share of the limit below it that counts as meeting it.
 
     Examples
     --------
-    >>> meets(pd.Series({"free_engine_speed": 675.0, "free_engine_speed_uncertainty": 2.0}), 680.0)
+    >>> meets(pd.Series({"free_engine_speed": 675.0, "limit_reached": False}), 680.0)
+    True
+    >>> meets(pd.Series({"free_engine_speed": 681.0, "limit_reached": True}), 680.0)
+    False
+    """
+    return float(row["free_engine_speed"]) >= (1.0 - within) * rev_limit and not past(row, rev_limit)
+
+
+def past(row: pd.Series, rev_limit: float) -> bool:
+    """Whether a row of a sweep goes past the limit (rad/s), at the end of the longest straight or elsewhere.
+
+    Examples
+    --------
+    >>> past(pd.Series({"free_engine_speed": 681.0, "limit_reached": True}), 680.0)
     True
     """
-    near = max(within * rev_limit, 2.0 * float(row["free_engine_speed_uncertainty"]))
-    return abs(float(row["free_engine_speed"]) - rev_limit) <= near
+    return float(row["free_engine_speed"]) > rev_limit or bool(row["limit_reached"])
+
+
+def two_decimals(ratio: float) -> str:
+    """Write a ratio, rounded to the taller side so that what just meets a limit does not pass it.
+
+    Examples
+    --------
+    >>> two_decimals(4.709)
+    '4.70'
+    """
+    return f"{np.floor(100.0 * ratio + 1e-6) / 100.0:.2f}"
+
+
+def capital(text: str) -> str:
+    """Begin a text with a capital letter; the rest stays.
+
+    Examples
+    --------
+    >>> capital("final drive 4.5")
+    'Final drive 4.5'
+    """
+    return text[:1].upper() + text[1:]
+
+
+def meeting_words(meeting: dict[str, float] | None, rows: pd.DataFrame) -> str:
+    """Say which final drive would just meet the limit; nothing where it is not known.
+
+    Examples
+    --------
+    >>> meeting_words({"final_drive": 4.709, "final_drive_uncertainty": 0.03}, pd.DataFrame({"top_gear": [1.0]}))
+    '4.70 ±0.06 would just meet it'
+    """
+    if not meeting:
+        return ""
+    own = " with the top gear of the car" if several_tops(rows) else ""
+    spread = 2.0 * meeting["final_drive_uncertainty"]
+    return f"{two_decimals(meeting['final_drive'])} ±{spread:.2f}{own} would just meet it"
 
 
 def several_tops(sweep: pd.DataFrame) -> bool:
@@ -84,7 +133,7 @@ def limit_words(found: Gearing, rev_limit: float) -> list[str]:
     >>> from lapkit.analysers.gears.gearing import gears
     >>> found = gears(lapkit.load("sample_data/gears_run.csv"))
     >>> limit_words(found, 680.68)[0]
-    'At the end of the longest straight, before corner 2, the engine turns 6116 rpm: 384 rpm (5.9 %) below the limit of 6500 rpm.'
+    'At the end of the longest straight, before corner 2, the engine turns 6116 rpm, the mean of 8 laps: 384 rpm (5.9 %) below the limit of 6500 rpm.'
     """
     straight = found.longest_straight
     if straight is None or not np.isfinite(straight["engine_speed"]):
@@ -93,7 +142,7 @@ def limit_words(found: Gearing, rev_limit: float) -> list[str]:
     where = f", before corner {straight['corner']}," if straight["corner"] else ""
     side = "below" if left >= 0 else "above"
     out = [
-        f"At the end of the longest straight{where} the engine turns {rpm(straight['engine_speed']):.0f} rpm: "
+        f"At the end of the longest straight{where} the engine turns {rpm(straight['engine_speed']):.0f} rpm, the mean of {straight['laps']:.0f} laps: "
         f"{abs(rpm(left)):.0f} rpm ({100 * abs(left) / rev_limit:.1f} %) {side} the limit of {rpm(rev_limit):.0f} rpm."
     ]
     fastest = found.straights.iloc[int(found.straights["engine_speed"].argmax())]
@@ -109,7 +158,7 @@ def limit_words(found: Gearing, rev_limit: float) -> list[str]:
 
 
 def sweep_words(sweep: pd.DataFrame) -> list[str]:
-    """Say what a sweep of gears found: which row meets the limit, what it is worth, and what is too short.
+    """Say what a sweep of gears found: which row comes nearest to the limit, what it is worth, and what is too short.
 
     Parameters
     ----------
@@ -127,50 +176,65 @@ def sweep_words(sweep: pd.DataFrame) -> list[str]:
     >>> from lapkit.analysers.gears.sweep import gear_sweep
     >>> session = lapkit.load("sample_data/gears_run.csv")
     >>> sweep = gear_sweep(session, final_drives=[4.5, 4.75], final_drive=4.5, rev_limit=680.7)
-    >>> sweep_words(sweep)[0].startswith("Final drive 4.75 meets the limit of 6500 rpm")
+    >>> sweep_words(sweep)[1].startswith("Final drive 4.75 goes")
     True
     """
     rows = sweep.assign(several_tops=several_tops(sweep))
-    limit = f"{rpm(sweep.attrs['rev_limit']):.0f} rpm"
-    known = rows[rows["lap_time_difference"].notna()]
-    out = []
+    limit = float(sweep.attrs["rev_limit"])
+    told = f"the limit of {rpm(limit):.0f} rpm at the end of the longest straight"
+    gone = rows[[past(row, limit) for _, row in rows.iterrows()]].sort_values("ratio_change", kind="stable")
     nearest = rows[rows["nearest"].astype(bool)]
+    out = []
     for _, row in nearest.iterrows():
-        there = rpm(row["free_engine_speed"])
-        spread = 2 * rpm(row["free_engine_speed_uncertainty"])
-        name = row_name(row)
-        text = (
-            f"{name[0].upper()}{name[1:]} meets the limit of {limit} at the end of the longest straight: {there:.0f} ±{spread:.0f} rpm there."
-            if meets(row, sweep.attrs["rev_limit"])
-            else f"None of these meets the limit of {limit} at the end of the longest straight; {name} comes nearest, with {there:.0f} "
-            f"±{spread:.0f} rpm there."
-        )
-        held = (
-            f" It would be held on the limiter for {row['limiter_time']:.2f} s a lap."
-            if row["limiter_time"] >= 0.005
-            else ""
-        )
-        out.append(f"{text} {_worth(row)}{held}")
+        there, spread = rpm(row["free_engine_speed"]), 2 * rpm(row["free_engine_speed_uncertainty"])
+        name, met = capital(row_name(row)), meets(row, limit)
+        how = f"{name} meets {told}" if met else f"{name} comes nearest to {told} without passing it"
+        room = "" if met else f", {rpm(limit) - there:.0f} rpm below"
+        out.append(f"{how}: {there:.0f} ±{spread:.0f} rpm there{room}. {_worth(row)}")
     if nearest.empty:
-        out.append("Which row meets the limit cannot be said: the engine speeds lie too far outside those seen.")
-    if not known.empty:
-        quickest = known.iloc[int(known["lap_time_difference"].argmin())]
-        if not nearest.empty and not bool(quickest["nearest"]):
-            out.append(_quickest(quickest, nearest.iloc[0]))
-    short = rows[rows["limit_reached"].astype(bool) & ~rows["nearest"].astype(bool)]
-    if not short.empty:
-        first = short.iloc[int(short["ratio_change"].argmin())]
-        which = "it" if len(short) == 1 else "that and the shorter ones"
         out.append(
-            f"With {row_name(first)} the engine runs into the limit before the end of a straight: {which} would hold it on the "
-            "limiter, and lose time there."
+            f"Every one of these of which something can be said goes past {told}, or meets it sooner."
+            if rows["free_engine_speed"].notna().any()
+            else "Which row meets the limit cannot be said: the engine speeds lie too far outside those seen."
         )
+    if not gone.empty:
+        out.append(_past(gone, limit))
+    meeting = meeting_words(sweep.attrs.get("meeting"), sweep)
+    out.append(
+        f"Of all final drives, {meeting}."
+        if meeting
+        else "Which final drive would just meet it lies too far outside the engine speeds seen to be said."
+    )
+    within = rows[rows["lap_time_difference"].notna() & ~rows.index.isin(gone.index)]
+    if not nearest.empty and not within.empty:
+        quickest = within.iloc[int(within["lap_time_difference"].argmin())]
+        if not bool(quickest["nearest"]):
+            out.append(_quickest(quickest, nearest.iloc[0]))
+    unknown = rows[rows["lap_time_difference"].isna()]
+    if not unknown.empty:
+        names = "; ".join(row_name(row) for _, row in unknown.iterrows())
+        out.append(f"No lap time is given with {names}: too far outside the engine speeds seen.")
     out.append(ROOM)
     return out
 
 
+def _past(gone: pd.DataFrame, limit: float) -> str:
+    """What is to be said of the rows that go past the limit; the tallest comes first."""
+    row = gone.iloc[0]
+    beyond, spread = rpm(row["free_engine_speed"] - limit), 2 * rpm(row["free_engine_speed_uncertainty"])
+    if beyond > 0:
+        how = f"goes {beyond:.0f} ±{spread:.0f} rpm past the limit there"
+    elif np.isnan(beyond):
+        how = "goes far past the limit"
+    else:
+        how = f"meets the limit at {row['limit_distance']:.0f} m already"
+    held = f", held on the limiter for {row['limiter_time']:.2f} s a lap" if row["limiter_time"] >= 0.005 else ""
+    more = ", and the shorter ones go further" if len(gone) > 1 else ""
+    return f"{capital(row_name(row))} {how}{held}{more}: too short."
+
+
 def _quickest(quickest: pd.Series, nearest: pd.Series) -> str:
-    """What is to be said of a row that is quicker than the one that meets the limit."""
+    """What is to be said of a row that is quicker than the one nearest to the limit."""
     change = "lap_time_difference"
     margin = 2.0 * max(float(quickest[change + "_uncertainty"]), float(nearest[change + "_uncertainty"]))
     name, lower = row_name(quickest), rpm(nearest["free_engine_speed"] - quickest["free_engine_speed"])
@@ -247,6 +311,10 @@ def sweep_table(sweep: pd.DataFrame, *, speed_unit: str = "km/h") -> pd.DataFram
                 "Restart (s)": told(row, "restart_time", 2),
                 "Lost (s)": told(row, "restart_time_lost", 2, 1.0, "+"),
             }
-        cells[""] = "" if not bool(row["nearest"]) else "meets the limit" if meets(row, limit) else "nearest the limit"
+        cells[""] = (
+            ("meets the limit" if meets(row, limit) else "nearest the limit")
+            if bool(row["nearest"])
+            else "past the limit" * past(row, limit)
+        )
         rows.append(cells)
     return pd.DataFrame(rows, index=sweep.index, dtype=object)
