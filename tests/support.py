@@ -8,7 +8,10 @@ import pandas as pd
 
 from lapkit import Recording, Session
 from lapkit.__main__ import main
+from lapkit.commands import common
 from lapkit.model.recording import Provenance
+
+common.QUIET = 600.0  # no line of progress, however slow the machine
 
 
 def session_of(samples: pd.DataFrame, source: str = "simulated.csv", **options: Any) -> Session:

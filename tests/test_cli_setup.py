@@ -13,12 +13,6 @@ A, B, LONG, ROAD = (str(DATA / f"{name}.csv") for name in ("setup_a", "setup_b",
 SHEETS = f"{DATA / 'sheet_a.toml'},{DATA / 'sheet_b.toml'}"
 
 
-@pytest.fixture(autouse=True)
-def _on_a_busy_machine(monkeypatch):
-    """No line of progress, however slow the machine."""
-    monkeypatch.setattr("lapkit.commands.run.QUIET", 600.0)
-
-
 def test_setup_finds_the_effect_and_says_what_differs(capsys, tmp_path):
     figure = tmp_path / "setup.png"
     said = run(capsys, "setup", A, B, "--sheets", SHEETS, "--order", "AB", "--figure", str(figure))
@@ -42,7 +36,7 @@ def test_what_is_suggested_is_spelled_as_the_command_line_takes_it(capsys):
 
 
 def test_a_command_that_takes_long_says_so_once(capsys, monkeypatch):
-    monkeypatch.setattr("lapkit.commands.run.QUIET", 0.0)
+    monkeypatch.setattr("lapkit.commands.common.QUIET", 0.0)
     assert main(["run", B]) == 0
     assert capsys.readouterr().err == f"lapkit: still working on {B}\n"
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING
 
-from lapkit.commands.common import Commands, load, print_json, print_notes
-from lapkit.commands.run import working
+from lapkit.commands.common import Commands, load, print_json, print_notes, working
 
 if TYPE_CHECKING:
     import pandas as pd

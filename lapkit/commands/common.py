@@ -6,7 +6,9 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Callable, Mapping
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
@@ -48,6 +50,9 @@ UNITS = (
     "Distances are metres from the start/finish line, times seconds, speeds in the unit of the file or of --speed-units. After a "
     "± stands what about 95 % of errors are smaller than. With --json everything is in SI units: m, s, m/s, and shares from 0 to 1."
 )
+
+QUIET = 2.0
+"""s. A command that takes longer says so once (chosen)."""
 
 Run = Callable[[argparse.Namespace], None]
 
@@ -189,3 +194,36 @@ def print_notes(session: Session) -> None:
     """Print what was assumed and left out."""
     for line in session.remarks():
         print(spoken(line))
+
+
+def load_all(args: argparse.Namespace) -> list[Session]:
+    """Load the recordings, all on the track of the first."""
+    first = load(args, args.files[0])
+    return [first, *(load(args, path, track=first.track) for path in args.files[1:])]
+
+
+def print_remarks(args: argparse.Namespace, sessions: Sequence[Session]) -> None:
+    """Print what was assumed of each recording and left out, with its name, and whose track the others were put on."""
+    from lapkit.model.show import plain
+
+    sources = [plain(session.recording.provenance.source) for session in sessions]
+    whose = "the track file" if args.track else f"the start/finish line of {sources[0]}"
+    for source, session in zip(sources, sessions, strict=True):
+        for line in session.remarks():
+            word, _, said = spoken(line).partition(": ")
+            if session is not sessions[0]:
+                said = said.replace("the line of the track (as given)", whose)
+            print(f"{word}: {said}" if len(sessions) == 1 else f"{word}, {source}: {said}")
+
+
+@contextmanager
+def working(files: Sequence[str]) -> Iterator[None]:
+    """Say once on stderr what is being worked on, should it take longer than `QUIET` seconds."""
+    said = f"lapkit: still working on {', '.join(files)}"
+    timer = threading.Timer(QUIET, lambda: print(said, file=sys.stderr, flush=True))
+    timer.daemon = True
+    timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()

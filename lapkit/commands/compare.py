@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from lapkit.commands.common import Commands, load, print_json, print_notes
+from lapkit.commands.common import Commands, load, print_json, print_notes, working
 from lapkit.errors import LapError
 
 
@@ -24,12 +24,13 @@ def compare(args: argparse.Namespace) -> None:
     from lapkit.analysers.ledger.explain import explain
     from lapkit.analysers.oddities.oddities import oddities
 
-    session = load(args, args.file)
-    other = load(args, args.other, track=session.track) if args.other is not None else session
-    # two recordings: one model of both, so that swapping the files only changes signs
-    model = longitudinal_model(session if other is session else [*usable_laps(session), *usable_laps(other)])
-    marked = session.marked(oddities(session, model=model))
-    other = marked if other is session else other.marked(oddities(other, model=model))
+    with working([args.file, *([args.other] if args.other else [])]):
+        session = load(args, args.file)
+        other = load(args, args.other, track=session.track) if args.other is not None else session
+        # two recordings: one model of both, so that swapping the files only changes signs
+        model = longitudinal_model(session if other is session else [*usable_laps(session), *usable_laps(other)])
+        marked = session.marked(oddities(session, model=model))
+        other = marked if other is session else other.marked(oddities(other, model=model))
     number = marked.last_clean_number() if args.lap is None else args.lap
     against = args.against if args.against is not None else other.best_number(but=number if other is marked else None)
     if other is marked and number == against:

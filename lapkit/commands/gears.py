@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import TYPE_CHECKING, Any
 
-from lapkit.commands.common import Commands, laid_out, load, print_json, print_notes, records
-from lapkit.commands.run import working
+from lapkit.commands.common import Commands, laid_out, load, print_json, print_notes, records, working
 from lapkit.commands.spelling import spoken
 from lapkit.errors import LapkitError
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from math import inf
 from typing import TYPE_CHECKING
 
-from lapkit.commands.common import Commands, load, print_json, print_notes, print_table, records
+from lapkit.commands.common import Commands, load, print_json, print_notes, print_table, records, working
 from lapkit.commands.spelling import spoken
 
 if TYPE_CHECKING:
@@ -85,9 +85,11 @@ def laps(args: argparse.Namespace) -> None:
     """Print the lap table."""
     from lapkit.analysers.oddities.oddities import oddities
 
-    session = load(args, args.file)
+    with working([args.file]):
+        session = load(args, args.file)
+        session = session if args.json else session.marked(oddities(session))
     if not args.json:
-        print(spoken(str(session.marked(oddities(session)))))
+        print(spoken(str(session)))
         return
     provenance = session.recording.provenance
     rows = records(session.laps, LAP_KEYS)

@@ -3,21 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import sys
-import threading
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
-from typing import TYPE_CHECKING
 
-from lapkit.commands.common import Commands, load, print_json
+from lapkit.commands.common import Commands, load_all, print_json, print_remarks, working
 from lapkit.commands.spelling import spoken
 from lapkit.errors import LapkitError
-
-if TYPE_CHECKING:
-    from lapkit.model.session import Session
-
-QUIET = 2.0
-"""s. A command that takes longer says so once (chosen)."""
 
 
 def register(commands: Commands) -> None:
@@ -67,39 +56,3 @@ def tyre_ages(text: str, count: int) -> list[int]:
         )
     ages = [int(word) for word in words]
     return ages * count if len(ages) == 1 else ages
-
-
-# ------------------------------------------------------------------------------ what `run`, `setup` and `best` share
-
-
-def load_all(args: argparse.Namespace) -> list[Session]:
-    """Load the recordings, all on the track of the first."""
-    first = load(args, args.files[0])
-    return [first, *(load(args, path, track=first.track) for path in args.files[1:])]
-
-
-def print_remarks(args: argparse.Namespace, sessions: Sequence[Session]) -> None:
-    """Print what was assumed of each recording and left out, with its name, and whose track the others were put on."""
-    from lapkit.model.show import plain
-
-    sources = [plain(session.recording.provenance.source) for session in sessions]
-    whose = "the track file" if args.track else f"the start/finish line of {sources[0]}"
-    for source, session in zip(sources, sessions, strict=True):
-        for line in session.remarks():
-            word, _, said = spoken(line).partition(": ")
-            if session is not sessions[0]:
-                said = said.replace("the line of the track (as given)", whose)
-            print(f"{word}: {said}" if len(sessions) == 1 else f"{word}, {source}: {said}")
-
-
-@contextmanager
-def working(files: Sequence[str]) -> Iterator[None]:
-    """Say once on stderr what is being worked on, should it take longer than `QUIET` seconds."""
-    said = f"lapkit: still working on {', '.join(files)}"
-    timer = threading.Timer(QUIET, lambda: print(said, file=sys.stderr, flush=True))
-    timer.daemon = True
-    timer.start()
-    try:
-        yield
-    finally:
-        timer.cancel()

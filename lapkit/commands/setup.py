@@ -6,8 +6,8 @@ import argparse
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-from lapkit.commands.common import Commands, print_json, records
-from lapkit.commands.run import load_all, print_remarks, tyre_ages, working
+from lapkit.commands.common import Commands, load_all, print_json, print_remarks, records, working
+from lapkit.commands.run import tyre_ages
 from lapkit.commands.spelling import spoken
 from lapkit.errors import LapkitError
 
