@@ -16,9 +16,8 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 
-SAME_WAY = (
-    60.0  # m; laps of one track run no further apart at one place, whatever the line driven and the drift (chosen)
-)
+MAX_LENGTH_DIFFERENCE = 0.02  # share by which track lengths may differ and it is one track (chosen, no source)
+SAME_WAY = 60.0  # m; laps of one track run no further apart at one place, line and drift counted in (chosen)
 LOOKS = 16  # places round the lap at which that is looked at
 MAX_ROWS = 2_000_000  # rows of one lap frame: 2000 km at 1 m; more is a fault in the file, not a lap
 
@@ -153,23 +152,49 @@ def attribute(frame: pd.DataFrame, name: str) -> Any:
         ) from None
 
 
-def check_same_line(frames: Sequence[pd.DataFrame]) -> None:
-    """Refuse laps that count their metres from different start/finish lines, or run round different tracks.
+def name_of(frame: pd.DataFrame) -> str:
+    """Return what a lap is called in a message."""
+    return f"lap {frame.attrs.get('lap')} of {frame.attrs.get('source')}"
 
-    At the same place of the lap two of them must lie beside each other, but for one and the same shift: two recordings may
-    have their origins apart. Without position all round nothing is looked at.
+
+def check_same_step(first: pd.DataFrame, second: pd.DataFrame) -> None:
+    """Refuse laps on different grids."""
+    steps = [float(attribute(frame, "step")) for frame in (first, second)]
+    if steps[0] != steps[1]:
+        raise FrameError(
+            f"The laps lie on different grids: {name_of(first)} has a step of {steps[0]:g} m, {name_of(second)} of "
+            f"{steps[1]:g} m. Load both with the same step."
+        )
+
+
+def check_two_laps(first: pd.DataFrame, second: pd.DataFrame, max_length_difference: float) -> None:
+    """Refuse two laps that cannot be compared place by place.
+
+    They must lie on one grid, on one track as far as its length tells, and count their metres from one start/finish line.
+    The last is seen where both have position all round: at the same place of the lap they must lie beside each other, but
+    for one and the same shift, as two recordings may have their origins apart.
 
     Parameters
     ----------
-    frames : sequence of DataFrame
-        Two lap frames.
+    first, second : DataFrame
+        Lap frames.
+    max_length_difference : float
+        Share by which the track lengths may differ.
 
     Raises
     ------
     FrameError
-        If they do not.
+        If they cannot.
     """
-    first, second = frames
+    check_same_step(first, second)
+    lengths = [float(attribute(frame, "track_length")) for frame in (first, second)]
+    if max(lengths) - min(lengths) > max_length_difference * min(lengths):
+        raise FrameError(
+            f"The laps are of different tracks: {name_of(first)} is {lengths[0]:.1f} m round, {name_of(second)} "
+            f"{lengths[1]:.1f} m, more than {100 * max_length_difference:g} % apart. Compare laps of one track; where it "
+            "is one track, load the second recording with track=first_session.track."
+        )
+    frames = first, second
     if first.attrs.get("source") == second.attrs.get("source") or not all({"x", "y"} <= set(f.columns) for f in frames):
         return
     shares = np.arange(LOOKS) / LOOKS
@@ -180,9 +205,8 @@ def check_same_line(frames: Sequence[pd.DataFrame]) -> None:
         return
     away = float(np.median(np.hypot(*(apart - np.median(apart, axis=0)).T)))
     if away > SAME_WAY:
-        names = [f"lap {f.attrs.get('lap')} of {f.attrs.get('source')}" for f in frames]
         raise FrameError(
-            f"{names[0]} and {names[1]} are {away:.0f} m from each other at the same distance from their lines: the lines lie at "
-            "different places, or the tracks differ. Load the second recording with track=first_session.track, or both with "
-            "the same start_line."
+            f"{name_of(first)} and {name_of(second)} are {away:.0f} m from each other at the same distance from their lines: "
+            "the lines lie at different places, or the tracks differ. Load the second recording with "
+            "track=first_session.track, or both with the same start_line."
         )

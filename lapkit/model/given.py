@@ -138,6 +138,11 @@ def path_given(given: Any, name: str, expected: str) -> Path:
     raise FileError(f"{name}: expected {expected}, and got {said(given)}.")
 
 
+def records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table, each as a dict by column."""
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
+
+
 def records_given(given: Any, name: str, needed: Sequence[str], example: str) -> list[dict[str, Any]]:
     """Return the rows of a table, or of a list of mappings, as dicts; no row where nothing is given.
 
@@ -153,7 +158,7 @@ def records_given(given: Any, name: str, needed: Sequence[str], example: str) ->
     """
     if isinstance(given, pd.DataFrame):
         columns = [str(column) for column in given.columns]
-        rows = [{str(key): value for key, value in row.items()} for row in given.to_dict("records")]
+        rows = records(given)
     elif given is None or (isinstance(given, Sequence) and all(isinstance(row, Mapping) for row in given)):
         columns = list(dict.fromkeys(str(key) for row in given or () for key in row))
         rows = [{**dict.fromkeys(columns, np.nan), **row} for row in given or ()]

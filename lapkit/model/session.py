@@ -19,7 +19,7 @@ from lapkit.model.corners import combine_curvatures, curvatures_of, find_corners
 from lapkit.model.cutting import cut
 from lapkit.model.frame import brackets, grid, resample
 from lapkit.model.geodesy import geodetic_to_local
-from lapkit.model.given import said
+from lapkit.model.given import records, said
 from lapkit.model.lap_table import divide, lap_table
 from lapkit.model.laps import STANDING
 from lapkit.model.line import StartLineLike
@@ -390,10 +390,7 @@ class Session:
     @cached_property
     def _track_records(self) -> dict[str, list[dict[str, Any]]]:
         tables = {"corners": self.track.corners, "markers": self.track.markers, "lanes": self.track.lanes}
-        return {
-            name: [{str(k): v for k, v in row.items()} for row in table.to_dict("records")]
-            for name, table in tables.items()
-        }
+        return {name: records(table) for name, table in tables.items()}
 
     def samples(self, number: int | None = None) -> pd.DataFrame:
         """Return samples at their own rate, with their place on the track.

@@ -12,7 +12,7 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.corners import segments_of
-from lapkit.model.frame import attribute, check_same_line, unlabelled
+from lapkit.model.frame import MAX_LENGTH_DIFFERENCE, attribute, check_two_laps, unlabelled
 from lapkit.model.given import CORNER, frame_given, records_given
 
 DELTA_COLUMNS = ("delta", "delta_uncertainty", "delta_rate")
@@ -22,8 +22,6 @@ RATE_WINDOW = 50.0
 """m. The rate is the slope of delta over this much of the track (common practice, no source)."""
 MEMORY = 30.0
 """m. An error of place at the line and one this far on have mostly forgotten each other (chosen, no source)."""
-MAX_LENGTH_DIFFERENCE = 0.02
-"""Share by which the track lengths of two recordings may differ and still be the same track (chosen, no source)."""
 
 
 def delta(
@@ -80,20 +78,8 @@ def delta(
     """
     sides = [_Side.of(frame) for frame in (lap, reference)]
     first, second = sides
-    if first.step != second.step:
-        raise FrameError(
-            f"The laps lie on different grids: {first.name} has a step of {first.step:g} m, {second.name} of "
-            f"{second.step:g} m. Load both with the same step."
-        )
-    lengths = sorted(side.length for side in sides)
-    if lengths[1] - lengths[0] > max_length_difference * lengths[0]:
-        raise FrameError(
-            f"The laps are of different tracks: {first.name} is {first.length:.1f} m round, {second.name} "
-            f"{second.length:.1f} m, more than {100 * max_length_difference:g} % apart. Compare laps of one track; where it "
-            "is one track, load the second recording with track=first_session.track."
-        )
-    check_same_line([lap, reference])
-    step, length = first.step, lengths[0]
+    check_two_laps(lap, reference, max_length_difference)
+    step, length = first.step, min(first.length, second.length)
     count = int(np.floor(length / step * (1 + 1e-12))) + 1
     place: FloatArray = np.arange(count, dtype=np.float64) * step
     if length - place[-1] < 1e-6 * step:  # the line is itself a grid point
@@ -126,7 +112,7 @@ def delta(
         ],
         "crossing_uncertainty": float(np.hypot(first.lap_time_sigma, second.lap_time_sigma) / np.sqrt(2.0)),
     }
-    if not _same(*lengths):
+    if not _same(first.length, second.length):
         table.attrs["note"] = (
             f"{first.name} is {first.length:.1f} m round and {second.name} {second.length:.1f} m: places are compared as "
             "fractions of the lap, and may be metres apart. load(..., track=first_session.track) puts both on one track."

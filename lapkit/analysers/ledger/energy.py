@@ -22,6 +22,7 @@ from lapkit.analysers.ledger.energy_fit import Weak, at_knots, bounds, covarianc
 from lapkit.analysers.ledger.inputs import inputs_of
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
+from lapkit.model.given import records
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -366,6 +367,6 @@ def describe(model: LongitudinalModel) -> dict[str, Any]:
         "laps": model.laps,
         "lateral": model.lateral,
         "height": model.height,
-        "coefficients": [{str(k): v for k, v in row.items()} for row in table.to_dict("records")],
+        "coefficients": records(table),
         "notes": list(model.notes),
     }

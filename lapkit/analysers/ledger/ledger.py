@@ -22,11 +22,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from lapkit.analysers.ledger.energy import LongitudinalModel, longitudinal_model
-from lapkit.analysers.ledger.pair import MAX_LENGTH_DIFFERENCE, Pair
+from lapkit.analysers.ledger.pair import Pair
 from lapkit.analysers.ledger.split import divide
 from lapkit.channels import FloatArray
 from lapkit.model.corners import segments_of
-from lapkit.model.frame import attribute
+from lapkit.model.frame import MAX_LENGTH_DIFFERENCE, attribute
 from lapkit.model.show import number
 
 CAUSES = ("longer_way", "throttle", "brake", "cornering", "elevation", "unexplained")

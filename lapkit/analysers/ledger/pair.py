@@ -12,10 +12,7 @@ import pandas as pd
 from lapkit.analysers.ledger.inputs import Inputs, inputs_of, smooth, zeroed
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
-from lapkit.model.frame import attribute, check_same_line
-
-MAX_LENGTH_DIFFERENCE = 0.02
-"""Share by which the track lengths of two recordings may differ and still be the same track (chosen, no source)."""
+from lapkit.model.frame import MAX_LENGTH_DIFFERENCE, attribute, check_two_laps
 
 
 @dataclass(frozen=True)
@@ -72,20 +69,9 @@ class Pair:
                     f"{name} is not a whole lap, from line to line, so it has no lap time to explain; choose one that the "
                     "lap table shows as complete."
                 )
-        steps = [float(attribute(f, "step")) for f in frames]
-        if steps[0] != steps[1]:
-            raise FrameError(
-                f"The laps lie on different grids: {names[0]} has a step of {steps[0]:g} m, {names[1]} of {steps[1]:g} m. "
-                "Load both with the same step."
-            )
+        check_two_laps(frames[0], frames[1], max_length_difference)
         lengths = [float(attribute(f, "track_length")) for f in frames]
-        length, step = min(lengths), steps[0]
-        if max(lengths) - length > max_length_difference * length:
-            raise FrameError(
-                f"The laps are of different tracks: {names[0]} is {lengths[0]:.1f} m round, {names[1]} {lengths[1]:.1f} m. "
-                "Compare laps of one track; where it is one, load the second recording with track=first_session.track."
-            )
-        check_same_line(frames)
+        length, step = min(lengths), float(attribute(frames[0], "step"))
         notes = []
         if max(lengths) - length > 1e-6 * length:
             notes.append(

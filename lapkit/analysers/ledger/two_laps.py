@@ -19,6 +19,7 @@ from lapkit.analysers.ledger.findings import Zone, names_of
 from lapkit.analysers.ledger.ledger import SIGNIFICANT
 from lapkit.channels import from_si
 from lapkit.model.frame import attribute
+from lapkit.model.given import records
 
 BEFORE_CORNER = 250.0
 """m. A lift that begins nearer than this before a corner, and lasts into it, is made for it (chosen, no source)."""
@@ -73,7 +74,7 @@ class TwoLaps:
     @cached_property
     def corners(self) -> list[dict[str, Event]]:
         """Corners of each lap, by their names."""
-        return [{str(row["corner"]): row for row in _events(corners(frame))} for frame in self.frames]
+        return [{str(row["corner"]): row for row in records(corners(frame))} for frame in self.frames]
 
     @cached_property
     def lifts(self) -> list[list[Event]]:
@@ -83,7 +84,7 @@ class TwoLaps:
     @cached_property
     def brakings(self) -> list[list[Event]]:
         """Brakings of each lap."""
-        return [_events(brakings(frame)) for frame in self.frames]
+        return [records(brakings(frame)) for frame in self.frames]
 
     @property
     def sign(self) -> float:
@@ -295,12 +296,7 @@ def _matched(events: Sequence[Sequence[Event]], low: float, high: float, size: s
     return max(here, key=weight, default=(None, None))
 
 
-def _events(table: pd.DataFrame) -> list[Event]:
-    """The rows of a table of events, one after the other."""
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-
-
 def _lifts(frame: pd.DataFrame) -> list[Event]:
     if "throttle" not in frame.columns or attribute(frame, "full_throttle") is None:
         return []
-    return [row for row in _events(lifts(frame)) if row["kind"] == "lift"]
+    return [row for row in records(lifts(frame)) if row["kind"] == "lift"]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.errors import FrameError
-from lapkit.model.frame import attribute
+from lapkit.model.frame import attribute, check_same_step, name_of
 from lapkit.model.given import frames_given
 
 LAP = "lap"
@@ -51,11 +51,6 @@ def names_of(names: Sequence[str]) -> tuple[str, str]:
     return given[0], given[1]
 
 
-def name_of(frame: pd.DataFrame) -> str:
-    """Return what a lap is called in a message."""
-    return f"lap {frame.attrs.get('lap')} of {frame.attrs.get('source')}"
-
-
 def listed(frames: Sequence[pd.DataFrame]) -> str:
     """Return what some laps are called."""
     return ", ".join(name_of(frame) for frame in frames)
@@ -70,12 +65,8 @@ def fit_together(frames: Sequence[pd.DataFrame]) -> None:
     """Check that a row means one place in all the laps."""
     first = frames[0]
     for frame in frames[1:]:
-        steps, lengths = ([float(attribute(f, what)) for f in (first, frame)] for what in ("step", "track_length"))
-        if steps[0] != steps[1]:
-            raise FrameError(
-                f"The laps lie on different grids: {name_of(first)} has a step of {steps[0]:g} m, {name_of(frame)} of "
-                f"{steps[1]:g} m. Load both with the same step."
-            )
+        check_same_step(first, frame)
+        lengths = [float(attribute(f, "track_length")) for f in (first, frame)]
         if abs(lengths[0] - lengths[1]) > 1e-6 * lengths[0] or len(frame) != len(first):
             raise FrameError(
                 f"{name_of(first)} and {name_of(frame)} are placed on different reference lines ({lengths[0]:.2f} and "

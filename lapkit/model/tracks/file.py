@@ -13,14 +13,14 @@ import pandas as pd
 
 from lapkit.channels import FloatArray
 from lapkit.errors import FileError, LapkitError
-from lapkit.model.given import path_given, said
+from lapkit.model.given import path_given, records, said
 from lapkit.model.line import HALF_WIDTH
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.entries import Entries, described
 from lapkit.model.tracks.loops import grid_of
 from lapkit.model.tracks.shapes import at_start_line, centre_line, complete_corners, track_from_centre_line
 from lapkit.model.tracks.table import CENTRE_COLUMNS, read_points, read_text, table_text
-from lapkit.model.tracks.track import MARKER_POSITION, PROFILE_COLUMNS, Track, no_corners, records, resolve_markers
+from lapkit.model.tracks.track import MARKER_POSITION, PROFILE_COLUMNS, Track, no_corners, resolve_markers
 
 MAX_TOML = 1_000_000  # bytes; what a person writes is a thousandth of it
 MAX_LINE = 5000  # characters of one line of it

@@ -11,13 +11,13 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import LapError
 from lapkit.model.frame import attribute
-from lapkit.model.given import said, session_given
+from lapkit.model.given import records, said, session_given
 from lapkit.model.line import position_noise
 from lapkit.model.place import project
 from lapkit.model.tracks.loops import MAX_OPENING, even_loop, grid_of, length_spline
 from lapkit.model.tracks.moves import started_at
 from lapkit.model.tracks.shapes import corners_of
-from lapkit.model.tracks.track import PROFILE_COLUMNS, Track, marker_table, nearest_place, no_corners, no_lanes, records
+from lapkit.model.tracks.track import PROFILE_COLUMNS, Track, marker_table, nearest_place, no_corners, no_lanes
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session

@@ -10,11 +10,11 @@ import numpy as np
 import pandas as pd
 
 from lapkit.errors import LapkitError
-from lapkit.model.given import kind_given, number_given
+from lapkit.model.given import kind_given, number_given, records
 from lapkit.model.line import StartLine
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.loops import grid_of, length_spline
-from lapkit.model.tracks.track import PROFILE_COLUMNS, Track, marker_table, nearest_place, records
+from lapkit.model.tracks.track import PROFILE_COLUMNS, Track, marker_table, nearest_place
 
 LINE_REACH = 100.0  # m from the reference line that a start/finish line may be given
 

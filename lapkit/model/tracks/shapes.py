@@ -13,12 +13,13 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError, LapkitError
 from lapkit.model.corners import find_corners, path_curvature
+from lapkit.model.given import records
 from lapkit.model.line import StartLineLike, parse_start_line
 from lapkit.model.place import REFERENCE_SPACING, ReferenceLine
 from lapkit.model.tracks.loops import MAX_OPENING, direction, even_loop, grid_of, loop_spline, ring, scatter_smoothing
 from lapkit.model.tracks.moves import reversed_track, started_at
 from lapkit.model.tracks.table import CENTRE_COLUMNS, EDGE_COLUMNS, points_of
-from lapkit.model.tracks.track import HEADING_WEIGHT, PROFILE_COLUMNS, Track, nearest_place, no_corners, records
+from lapkit.model.tracks.track import HEADING_WEIGHT, PROFILE_COLUMNS, Track, nearest_place, no_corners
 
 if TYPE_CHECKING:
     from scipy.interpolate import CubicSpline

@@ -6,7 +6,7 @@ import os
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, TypeAlias
+from typing import TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
 from lapkit.model.geodesy import geodetic_to_local
-from lapkit.model.given import kind_given
+from lapkit.model.given import kind_given, records
 from lapkit.model.line import StartLine
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.loops import length_spline
@@ -50,11 +50,6 @@ def no_lanes() -> pd.DataFrame:
 def no_corners() -> pd.DataFrame:
     """Return the corner table with no corner in it."""
     return _table(CORNER_COLUMNS, ("corner", "direction"))
-
-
-def records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """Return the rows of a table, each as a dict by column."""
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 @dataclass(frozen=True)
