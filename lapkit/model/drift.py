@@ -15,12 +15,11 @@ from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
 from lapkit.model.place import ReferenceLine, directions
-from lapkit.model.smoother import Nodes, solve, system
+from lapkit.model.smoother import BEND_LENGTH, Nodes, likeliest_driver, solve, system
 
 NODE = 12.0  # m between places where drift is found; a tenth of what a driver's deviation lasts
 FEWEST_LAPS = 4  # laps that tell a usual line from drift
 MEMORY = (8.0, 100.0)  # s; the drift's memory is looked for between these (receivers: tens of seconds, no source)
-BEND_LENGTH = (12.0, 60.0)  # m; and the length within which a driver's deviation changes
 CHANGE = (1.0, 5.0)  # s over which metres by position and by speed are compared: more than windows, less than memories
 APART = (120.0, 600.0)  # m between places compared to tell drift from the driver: what he does here is forgotten there
 ODOMETER = 0.003  # m per sqrt(m) by which metres by speed stray at least: 0.15 m in 2.4 km, a scale a few 1e-4 out
@@ -28,9 +27,11 @@ UNLIKELY = 4.0  # times the variance that drift may gain from lap to lap beyond 
 WHITE = 0.02  # m; least error of an offset or a place at a node
 OTHER_LINE = 3.5  # usual deviations beyond which a driver is on another line, not a little off his own
 OTHER_REACH = 60.0  # m either side of that which are left out with it: he moves over within 50 to 100 m
-SMALLEST = 0.1  # m; drift smaller than this is left alone: what would be left of it is no smaller
+SMALL = 0.1  # m; drift smaller than this is left alone where laps are likelier without,
+NONE = 0.003  # m; which is to say with so much
 WORTHWHILE = 0.9  # share of the drift that may be left for a correction to be worth it
-SHARED = 6.0  # laps' weight of the whole track in how much the driver varies at one place
+SHARED = 6.0  # laps' weight of the whole track in how much more than usual the driver varies at one place
+TELLING = 12  # laps that say how much he varies: more cost time and say little more
 EVEN = 5  # nodes over which that is averaged
 NORMAL = 1.4826  # standard deviations in a median absolute deviation
 
@@ -95,9 +96,9 @@ def find_drift(
     Drift is a first-order Gauss-Markov process in time, alike in x and y (Gelb, Applied Optimal Estimation, 1974; from
     memory); a deviation a second-order one in distance. How fast metres by position and by speed come apart gives
     2 size2 / memory; products of offsets some hundred metres apart follow the cosine of the angle between them as far as
-    they are drift, and give the size; the rest of the offsets' scatter is the driver's. The likeliest drift then solves
+    they are drift, and give the size; the rest of the offsets' scatter is about the driver's. The likeliest drift then solves
     one banded system. Where laps scatter more at one place than elsewhere it says less; where one is on another line
-    altogether, nothing.
+    altogether, nothing. How much the driver varies, and within what length, is what makes all the laps likeliest.
 
     Examples
     --------
@@ -127,27 +128,35 @@ def find_drift(
     gained -= gained.mean()
     share = laps / (laps - 1.0)  # the usual line has a lap's share of drift in it
     size, memory, varied, length = _moments(nodes, beside, gained, known, share)
-    if size < max(SMALLEST, 2.0 * noise):
-        return None
-    pace = float(np.median(nodes.wait(1)))
-    white = float(np.hypot(max(noise, WHITE), size * np.sqrt(2.0 * pace / memory / 3.0)))  # and drift between nodes
-    scatter = NORMAL * nodes.usual(np.where(known, np.abs(beside), np.nan))
-    own = np.maximum(scatter**2 * share - size**2, 0.0)
-    own = (own * (laps - 1.0) + varied**2 * SHARED) / (laps - 1.0 + SHARED)
-    spread = np.sqrt(np.maximum(np.convolve(own, np.full(EVEN, 1.0 / EVEN), mode="same"), varied**2))
+    white = max(noise, WHITE)
     each = round(reference.length / nodes.spacing)
     lapse = float(np.median(nodes.wait(each)))
     change = NORMAL**2 * float(np.median(np.abs(gained[each:] - gained[:-each]))) ** 2
     excess = change - UNLIKELY * 2.0 * size**2 * float(-np.expm1(-lapse / memory))
     stray = float(np.sqrt(max(excess / reference.length, ODOMETER**2)))
+    trusted = known & ~nodes.around(np.abs(beside) > OTHER_LINE * np.hypot(size, varied), OTHER_REACH)
+    telling = nodes.lap < TELLING
+    said = (nodes.part(telling), beside[telling], gained[telling], trusted[telling])
+    driver = likeliest_driver(*said, size=size, memory=memory, white=white, stray=stray, varied=varied, length=length)
+    if size < SMALL:
+        more = float(np.hypot(size, driver.varied))
+        steady = likeliest_driver(
+            *said, size=NONE, memory=memory, white=white, stray=stray, varied=more, length=driver.length
+        )
+        if steady.deviance <= driver.deviance:
+            return None
+    varied, length = driver.varied, driver.length
     bands = system(nodes, size=size, memory=memory, length=length, white=white, stray=stray)
-    trusted = known & ~nodes.around(np.abs(beside) > OTHER_LINE * np.hypot(size, spread), OTHER_REACH)
-    found, *_ = solve(nodes, bands, beside, gained, trusted, spread, white=white)
-    beside = beside - nodes.across(found)
-    trusted &= ~nodes.around(trusted & (np.abs(beside) > OTHER_LINE * varied), OTHER_REACH)
-    beside += nodes.across(found) - nodes.usual(np.where(trusted, beside, np.nan))
+    found, *_ = solve(nodes, bands, beside, gained, trusted, np.full(len(beside), varied), white=white)
+    own = beside - nodes.across(found)
+    trusted &= ~nodes.around(trusted & (np.abs(own) > OTHER_LINE * max(varied, white)), OTHER_REACH)
+    usual = nodes.usual(np.where(trusted, own, np.nan))
+    scatter = nodes.usual(np.where(trusted, np.abs(own - usual), np.nan)) ** 2
+    scatter = np.convolve(scatter, np.full(EVEN, 1.0 / EVEN), mode="same") / max(float(np.median(scatter)), 1e-9)
+    more = (scatter * (laps - 1.0) + SHARED) / (laps - 1.0 + SHARED)
+    spread = varied * np.sqrt(np.maximum(more, 1.0))
     reach = 2.0 * memory  # nodes so far apart are strangers
-    found, left, at_line = solve(nodes, bands, beside, gained, trusted, spread, white=white, reach=reach)
+    found, left, at_line = solve(nodes, bands, beside - usual, gained, trusted, spread, white=white, reach=reach)
     left, at_line = left * float(np.sqrt(share)), at_line * float(np.sqrt(share))
     if not left < WORTHWHILE * size:
         return None

@@ -7,12 +7,17 @@ memory).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
+
+BEND_LENGTH = (6.0, 60.0)  # m; a driver's deviation changes within a length between these
+VARIED = (0.005, 3.0)  # m; and its size is looked for between these
+TRIES = 40  # likelihoods asked for at most
 
 
 @dataclass(frozen=True)
@@ -41,6 +46,11 @@ class Nodes:
     lap: NDArray[np.intp]
     station: NDArray[np.intp]
     spacing: float
+
+    def part(self, which: NDArray[np.bool_]) -> Nodes:
+        """Some of the nodes, neighbours all."""
+        names = ("time", "offset", "gained", "east", "north", "lap", "station")
+        return replace(self, **{name: getattr(self, name)[which] for name in names})
 
     def usual(self, values: FloatArray) -> FloatArray:
         """The median over the laps of what is at the same station; zero where nothing is known."""
@@ -72,6 +82,22 @@ class Nodes:
         return np.asarray(np.convolve(found, np.ones(2 * round(reach / self.spacing) + 1), mode="same") > 0.5)
 
 
+class LikeliestDriver(NamedTuple):
+    """The driver's deviations that make what was measured likeliest.
+
+    Attributes
+    ----------
+    varied, length : float
+        Their standard deviation, and the length within which they change, m.
+    deviance : float
+        Minus twice the logarithm of the likelihood, but for what is the same for every driver and every drift.
+    """
+
+    varied: float
+    length: float
+    deviance: float
+
+
 def system(nodes: Nodes, *, size: float, memory: float, length: float, white: float, stray: float) -> FloatArray:
     """Return the banded system but for what offsets say.
 
@@ -99,7 +125,7 @@ def system(nodes: Nodes, *, size: float, memory: float, length: float, white: fl
         _add(bands, [(axis, -kept), (axis + 4, 1.0)], 1.0 / (size**2 * (1.0 - kept**2)))
     bands[0, :2] += 1.0 / size**2
     keep = float(np.exp(-nodes.spacing / length))
-    weight = np.full(len(kept) - 1, (1.0 + keep**2) / (1.0 - keep**2) ** 3)
+    weight = np.full(len(kept) - 1, _bending(keep))
     _add(bands, [(2, keep**2), (6, -2.0 * keep), (10, 1.0)], weight)
     bands[0, 2] += 1.0
     known = np.isfinite(nodes.offset)
@@ -146,15 +172,9 @@ def solve(
     left, at_line : float
         Standard error of either anywhere, and of drift along the track at station 0, m; NaN where not probed.
     """
-    from scipy.linalg import cho_solve_banded, cholesky_banded
+    from scipy.linalg import cho_solve_banded
 
-    bands, seen = bands.copy(), trusted / white**2
-    _add(bands, [(0, -nodes.north), (1, nodes.east), (2, spread)], seen)
-    factor = (cholesky_banded(bands, overwrite_ab=True, lower=True, check_finite=False), True)
-
-    value = seen * beside
-    sides = (-nodes.north * value, nodes.east * value, spread * value, gained / white**2)
-    right = np.stack(sides, axis=1).reshape(-1, 1)
+    factor, right = _posed(nodes, bands, beside, gained, trusted, spread, white)
     if not reach > 0:
         return cho_solve_banded(factor, right, check_finite=False).reshape(-1, 4)[:, :2], np.nan, np.nan
     comb = max(2, round(reach / float(np.median(nodes.wait(1)))))
@@ -167,6 +187,89 @@ def solve(
     found = cho_solve_banded(factor, np.hstack([right, probe]), check_finite=False)
     said = np.sum(probe * found[:, 1:], axis=0) / [np.count_nonzero(probe[:, 0]), len(line)]
     return found[:, 0].reshape(-1, 4)[:, :2], float(np.sqrt(said[0])), float(np.sqrt(said[1]))
+
+
+def likeliest_driver(
+    nodes: Nodes,
+    beside: FloatArray,
+    gained: FloatArray,
+    trusted: NDArray[np.bool_],
+    *,
+    size: float,
+    memory: float,
+    white: float,
+    stray: float,
+    varied: float,
+    length: float,
+) -> LikeliestDriver:
+    """Return the driver's deviations that make what was measured likeliest, drift and all.
+
+    Parameters
+    ----------
+    nodes : Nodes
+    beside, gained, trusted : ndarray, shape (n,)
+        As for `solve`.
+    size, memory, white, stray : float
+        As for `system`.
+    varied, length : float
+        First guess: their standard deviation and the length within which they change, m.
+
+    Returns
+    -------
+    LikeliestDriver
+
+    Notes
+    -----
+    The likelihood of a linear Gaussian model, its unknowns integrated out, is known from one factor of its system: the
+    determinant, and how well it fits.
+    """
+    from scipy.linalg import cho_solve_banded
+    from scipy.optimize import minimize
+
+    low, high = np.log(np.array([VARIED, BEND_LENGTH]).T)
+
+    kept = np.exp(-np.maximum(nodes.wait(1), 1e-3) / memory)
+    drifts = 2.0 * float(np.log(size**2 * (1.0 - kept**2)).sum() + np.log(size**2))
+
+    def deviance(guess: FloatArray) -> float:
+        spread, within = np.exp(np.clip(guess, low, high))
+        bands = system(nodes, size=size, memory=memory, length=within, white=white, stray=stray)
+        factor, right = _posed(nodes, bands, beside, gained, trusted, np.full(len(beside), spread), white)
+        fits = float(np.sum(right * cho_solve_banded(factor, right, check_finite=False)))
+        bends = (len(beside) - 2) * float(np.log(_bending(float(np.exp(-nodes.spacing / within)))))
+        return 2.0 * float(np.log(factor[0][0]).sum()) + drifts - bends - fits
+
+    first = np.clip(np.log([varied, length]), low, high)
+    corners = first + 0.4 * np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+    options = {"maxfev": TRIES, "xatol": 0.05, "fatol": 1.0, "initial_simplex": corners}
+    found = minimize(deviance, first, method="Nelder-Mead", options=options)  # type: ignore[call-overload]
+    spread, within = np.exp(np.clip(found.x, low, high)).tolist()
+    return LikeliestDriver(spread, within, float(found.fun))
+
+
+def _bending(keep: float) -> float:
+    """Weight of the change of a second-order process of unit size that keeps a share `keep` of itself from node to node."""
+    return (1.0 + keep**2) / (1.0 - keep**2) ** 3
+
+
+def _posed(
+    nodes: Nodes,
+    bands: FloatArray,
+    beside: FloatArray,
+    gained: FloatArray,
+    trusted: NDArray[np.bool_],
+    spread: FloatArray,
+    white: float,
+) -> tuple[tuple[FloatArray, bool], FloatArray]:
+    """The system's factor with what offsets say in it, and its right-hand side."""
+    from scipy.linalg import cholesky_banded
+
+    bands, seen = bands.copy(), trusted / white**2
+    _add(bands, [(0, -nodes.north), (1, nodes.east), (2, spread)], seen)
+    value = seen * beside
+    sides = (-nodes.north * value, nodes.east * value, spread * value, gained / white**2)
+    factor = cholesky_banded(bands, overwrite_ab=True, lower=True, check_finite=False)
+    return (factor, True), np.stack(sides, axis=1).reshape(-1, 1)
 
 
 def _add(bands: FloatArray, terms: list[tuple[int, FloatArray | float]], weight: FloatArray) -> None:

@@ -125,6 +125,22 @@ def test_drift_between_laps_is_halved(name: str, varied: float, share: float, le
     assert (np.array(after)[:, :2] < 0.75 * np.array(before)[:, :2]).all()
 
 
+@pytest.mark.parametrize("name", TRACKS)
+@pytest.mark.parametrize(("drift", "varied", "share"), [(0.3, 0.0, 0.3), (0.05, 0.0, 0.6), (0.05, 0.3, 1.1)])
+def test_a_driver_who_repeats_his_line_shows_small_drift(
+    name: str, drift: float, varied: float, share: float, never
+) -> None:
+    """How much the driver varies is told too, so a steady one shows drift of a few centimetres; an unsteady one costs nothing."""
+    track, errors = TRACKS[name][0], []
+    for off in (True, False):
+        never(off)
+        runs = [run_of(name, drift=drift, varied=varied, seed=seed) for seed in SEEDS]
+        errors.append(
+            np.mean([[rms(miss) for miss in missed(track, run, session_on(track, run))] for run in runs], axis=0)
+        )
+    assert (errors[1] < share * errors[0]).all()
+
+
 def test_what_is_left_is_as_stated() -> None:
     """About 95 % of stations, offsets and lap times within two stated errors, over ovals and road courses."""
     inside = []
@@ -157,9 +173,9 @@ def test_laps_on_a_higher_line_keep_it(name: str) -> None:
             beside.append(aside[high] - np.delete(aside, high).mean())
         errors.append(beside[1])
         changes.append(beside[1] - beside[0])
-    assert np.abs(np.mean(changes)) < 0.08
+    assert np.abs(np.mean(changes)) < 0.1  # of eight runs 0.02 m on the oval, 0.07 m on the road course
     assert np.sqrt(np.mean(np.square(changes))) < 0.15
-    assert np.abs(errors).max() < 0.4  # 3 of about 0.13 m; half of what drift alone does
+    assert np.abs(errors).max() < 0.45  # 3 of about 0.15 m; half of what drift alone does
 
 
 @pytest.mark.parametrize("name", TRACKS)
