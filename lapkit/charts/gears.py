@@ -14,16 +14,7 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLoca
 
 from lapkit.analysers.gears.gearing import Gearing
 from lapkit.analysers.gears.table import rpm
-from lapkit.analysers.gears.words import (
-    MEETS,
-    capital,
-    meeting_words,
-    meets,
-    past,
-    row_name,
-    several_tops,
-    two_decimals,
-)
+from lapkit.analysers.gears.words import MEETS, judged, meeting_words, two_decimals
 from lapkit.analysers.lap.markers import describe_place
 from lapkit.channels import FloatArray, from_si
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
@@ -120,7 +111,7 @@ def engine_over_lap(
         span = max(high - low, 500.0)
         panel.set_ylim(low - 0.22 * span, high + 0.24 * span)
         if limit is not None:
-            _limit(panel, limit, length)
+            _limit(panel, limit, 1.0)
         if gearing is not None:
             _name_gears(panel, lap, gearing, place)
             _mark_straights(panel, lap, gearing, unit, limit)
@@ -132,15 +123,28 @@ def engine_over_lap(
         panel.set_title("\n".join(textwrap.wrap(_lap_finding(number, gearing, limit), TITLE_WIDTH)))
         laps = 0 if gearing is None or gearing.straights.empty else int(gearing.straights["laps"].max())
         dots = f". Dots: mean of {laps} clean laps, with the highest or lowest of them" if laps else ""
-        _foot(panel, f"{source}. Line: lap {number}{dots}")
+        _beside(panel, f"{source}. Line: lap {number}{dots}", (1.0, 0.0), (0, -22), "right")
     return panel
 
 
-def _limit(panel: Axes, limit: float, right: float) -> None:
-    """The limit as a broken line with its name."""
+def _limit(panel: Axes, limit: float, at: float) -> None:
+    """The limit as a broken line with its name, at a share of the axis: 0 or 1."""
     panel.axhline(limit, **LIMIT_LINE)
-    panel.annotate(f"limit {limit:.0f} rpm", (right, limit), xytext=(-4, 4), textcoords="offset points", ha="right", va="bottom",
-                   color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+    _beside(panel, f"limit {limit:.0f} rpm", (at, limit), (4 if at == 0 else -4, 4), "left" if at == 0 else "right",
+            xycoords=("axes fraction", "data"), color=PLACE, fontsize=None, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+
+
+def _beside(panel: Axes, text: str, at: tuple[float, float], by: tuple[float, float], side: str, **given: Any) -> None:
+    """Text so many points beside a place in the axes, above it or, where it goes down, below."""
+    how = {"xycoords": "axes fraction", "fontsize": SMALL, "color": MUTED, "va": "bottom" if by[1] > 0 else "top"}
+    panel.annotate(text, at, xytext=by, textcoords="offset points", ha=side, **{**how, **given})
+
+
+def _side(panel: Axes, x: float, margin: float) -> str:
+    """On which side of a place its words begin, so that they stay within the picture."""
+    left, right = panel.get_xlim()
+    share = (x - left) / (right - left)
+    return "left" if share < margin else "right" if share > 1.0 - margin else "center"
 
 
 def _mark_straights(panel: Axes, lap: pd.DataFrame, gearing: Gearing, unit: str, limit: float | None) -> None:
@@ -179,16 +183,11 @@ def _mark(
                zorder=4.5)  # fmt: skip
     panel.plot([place], [engine], marker="o", markersize=5.0 if hollow else 7.0, color=colour,
                markerfacecolor="white" if hollow else colour, linestyle="none", zorder=5)  # fmt: skip
-    left, right = panel.get_xlim()
-    share = (place - left) / (right - left)
-    side = "left" if share < 0.06 else "right" if share > 0.94 else "center"
     words = [word for word in words if word]
-    if not words:
-        return
-    panel.annotate("\n".join(words), (place, min(engine, extreme) if under else max(engine, extreme)),
-                   xytext=(0, -8 if under else 8), textcoords="offset points", ha=side, va="top" if under else "bottom",
-                   fontsize=SMALL, color=colour, weight="bold" if colour == PLACE else "normal", zorder=6,
-                   bbox=BEHIND_TEXT)  # fmt: skip
+    if words:
+        _beside(panel, "\n".join(words), (place, min(engine, extreme) if under else max(engine, extreme)), (0, -8 if under else 8),
+                _side(panel, place, 0.06), xycoords="data", color=colour, weight="bold" if colour == PLACE else "normal", zorder=6,
+                bbox=BEHIND_TEXT)  # fmt: skip
 
 
 def _name_gears(panel: Axes, lap: pd.DataFrame, gearing: Gearing, place: FloatArray) -> None:
@@ -208,8 +207,7 @@ def _name_gears(panel: Axes, lap: pd.DataFrame, gearing: Gearing, place: FloatAr
         if place[b] - place[a] >= wide:
             name = gearing.gear_name(gear[a])
             name = f"{name} gear" if name == "only" else f"gear {name}" if len(starts) <= 6 else name
-            panel.annotate(name, (0.5 * (place[a] + place[b]), 0.0), xycoords=transform, xytext=(0, 3),
-                           textcoords="offset points", ha="center", va="bottom", fontsize=SMALL, color=MUTED)  # fmt: skip
+            _beside(panel, name, (0.5 * (place[a] + place[b]), 0.0), (0, 3), "center", xycoords=transform)
 
 
 def _lap_finding(number: Any, gearing: Gearing | None, limit: float | None) -> str:
@@ -224,11 +222,6 @@ def _lap_finding(number: Any, gearing: Gearing | None, limit: float | None) -> s
     if fastest["corner"] != longest["corner"]:
         text += f"; before corner {plain(fastest['corner'], 24)} {rpm(fastest['engine_speed']):.0f} rpm"
     return text
-
-
-def _foot(panel: Axes, text: str, drop: float = 22.0) -> None:
-    panel.annotate(text, (1.0, 0.0), xycoords="axes fraction", xytext=(0, -drop), textcoords="offset points", ha="right", va="top",
-                   fontsize=SMALL, color=MUTED)  # fmt: skip
 
 
 def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None) -> AxesArray:
@@ -267,8 +260,7 @@ def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None)
     if sweep.empty:
         raise LapkitError("gear_sweep_chart: the sweep has no row; ask gear_sweep for at least one final drive.")
     whole = bool(sweep["overall_ratio"].notna().all())
-    rows = sweep.assign(several_tops=several_tops(sweep))
-    rows = rows.sort_values("overall_ratio" if whole else "ratio_change", kind="stable")
+    rows = judged(sweep).sort_values("overall_ratio" if whole else "ratio_change", kind="stable")
     kind = "overall_ratio" if whole else "final_drive"
     along = rows[kind].to_numpy(np.float64)
     far = _far(along, rows["lap_time"].notna().to_numpy())
@@ -291,23 +283,18 @@ def gear_sweep_chart(sweep: pd.DataFrame, *, axes: Iterable[Axes] | None = None)
             lower.xaxis.set_major_locator(FixedLocator(ticks.tolist()))
             lower.xaxis.set_minor_locator(NullLocator())
         lower.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.4g}"))
-        for text, align, x in (("◀ taller", "left", 0.0), ("shorter ▶", "right", 1.0)):
-            lower.annotate(text, (x, 0.0), xycoords="axes fraction", xytext=(4 if align == "left" else -4, 4),
-                           textcoords="offset points", ha=align, va="bottom", fontsize=SMALL, color=MUTED)  # fmt: skip
+        _beside(lower, "◀ taller", (0.0, 0.0), (4, 4), "left")
+        _beside(lower, "shorter ▶", (1.0, 0.0), (-4, 4), "right")
         upper.set_title("\n".join(textwrap.wrap(_sweep_finding(rows), TITLE_WIDTH - 10)))
         unknown = "; ×: too far from the engine speeds seen" if rows["lap_time"].isna().any() else ""
-        if (_gone(rows) & rows["lap_time"].notna()).any():
+        if (rows["past"] & rows["lap_time"].notna()).any():
             unknown = f"; hollow: past the limit{unknown}"
         if far.any():
             unknown += f"; not drawn: {', '.join(f'{v:.4g}' for v in left_out[kind])}"
-        _foot(lower, f"Lap {sweep.attrs['lap']} driven again at the same pedals. Bars: about 95 %{unknown}", 38.0)
+        foot = f"Lap {sweep.attrs['lap']} driven again at the same pedals. Bars: about 95 %{unknown}"
+        _beside(lower, foot, (1.0, 0.0), (0, -38), "right")
         upper.figure.align_ylabels(list(panels))
     return panels
-
-
-def _gone(rows: pd.DataFrame) -> np.ndarray:
-    """Rows that go past the limit."""
-    return np.array([past(row, rows.attrs["rev_limit"]) for _, row in rows.iterrows()], dtype=bool)
 
 
 def _far(along: FloatArray, known: np.ndarray) -> np.ndarray:
@@ -323,7 +310,7 @@ def _line(
     panel: Axes, rows: pd.DataFrame, along: FloatArray, values: FloatArray, sigma: FloatArray, nearest: np.ndarray
 ) -> None:
     """Rows as dots with bars, the one nearest to the limit larger and in its own colour, those past it hollow."""
-    gone = _gone(rows)
+    gone = rows["past"].to_numpy(bool)
     panel.plot(along, values, color=INK, linewidth=1.3, zorder=4)
     for kind, colour, size, face in (
         (~nearest & ~gone, INK, 5.0, INK),
@@ -351,8 +338,7 @@ def _lap_time_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest:
         span = max(high - low, MIN_SPAN)
         panel.set_ylim((low + high - 1.3 * span) / 2, (low + high + 1.3 * span) / 2)
         unit = " s" if own < 60 else ""
-        panel.annotate(f"dotted: lap {rows.attrs['lap']} as driven, {clock(own)}{unit}", (1.0, 1.0), xycoords="axes fraction",
-                       xytext=(-4, -3), textcoords="offset points", ha="right", va="top", fontsize=SMALL, color=MUTED)  # fmt: skip
+        _beside(panel, f"dotted: lap {rows.attrs['lap']} as driven, {clock(own)}{unit}", (1.0, 1.0), (-4, -3), "right")
     panel.yaxis.set_major_locator(MaxNLocator(7, steps=ROUND_STEPS))
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: clock(value, decimals=2)))
     panel.set_ylabel("Lap time (s)" if not np.nanmax(np.append(seconds, 0.0)) >= 60 else "Lap time (min:s)")
@@ -372,14 +358,21 @@ def _engine_panel(panel: Axes, rows: pd.DataFrame, along: FloatArray, nearest: n
     span = max(high - low, 200.0)
     panel.set_ylim(low - 0.25 * span, high + 0.3 * span)
     panel.axhspan(limit, high + 0.3 * span, facecolor="none", edgecolor=HAIRLINE, hatch="//", linewidth=0, zorder=0.5)
-    panel.axhline(limit, **LIMIT_LINE)
-    panel.annotate(f"limit {limit:.0f} rpm", (0.0, limit), xycoords=("axes fraction", "data"), xytext=(4, 4),
-                   textcoords="offset points", ha="left", va="bottom", color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+    _limit(panel, limit, 0.0)
     over = np.flatnonzero(free > limit + 0.02 * span)
     if over.size:
         k = int(over[-1])
-        panel.annotate("if nothing held it", (along[k], free[k]), xytext=(-6, 8), textcoords="offset points", ha="right", va="bottom",
-                       fontsize=SMALL, color=INK, zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+        _beside(
+            panel,
+            "if nothing held it",
+            (along[k], free[k]),
+            (-6, 8),
+            "right",
+            xycoords="data",
+            color=INK,
+            zorder=6,
+            bbox=BEHIND_TEXT,
+        )
     panel.yaxis.set_major_locator(MaxNLocator(7, steps=ROUND_STEPS))
     panel.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:.0f}"))
     panel.set_ylabel("Engine speed at the end of\nthe longest straight (rpm)")
@@ -399,28 +392,19 @@ def _mark_meeting(panel: Axes, rows: pd.DataFrame, along: FloatArray, kind: str)
     words = f"{two_decimals(at)} would just meet it" + (" elsewhere" if there < (1.0 - MEETS) * limit else "")
     panel.plot([at], [there], marker="D", markersize=7.5, color=PLACE, markerfacecolor="white", markeredgewidth=1.6,
                linestyle="none", zorder=5.5)  # fmt: skip
-    left, right = panel.get_xlim()
-    share = (at - left) / (right - left)
-    panel.annotate(words, (at, there), xytext=(0, -40), textcoords="offset points",
-                   ha="left" if share < 0.12 else "right" if share > 0.88 else "center", va="top",
-                   arrowprops={"arrowstyle": "-", "color": PLACE, "linewidth": 0.9, "shrinkA": 0, "shrinkB": 5},
-                   fontsize=SMALL, color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+    _beside(panel, words, (at, there), (0, -40), _side(panel, at, 0.12), xycoords="data", color=PLACE, weight="bold", zorder=6,
+            arrowprops={"arrowstyle": "-", "color": PLACE, "linewidth": 0.9, "shrinkA": 0, "shrinkB": 5}, bbox=BEHIND_TEXT)  # fmt: skip
 
 
 def _sweep_finding(rows: pd.DataFrame) -> str:
     """The answer in a sentence: which row comes nearest to the limit without passing it, and what it is worth."""
-    limit, chosen = rows.attrs["rev_limit"], rows[rows["nearest"].astype(bool)]
-    meeting = meeting_words(rows.attrs.get("meeting"), rows)
+    chosen, meeting = rows[rows["nearest"].astype(bool)], meeting_words(rows)
     if chosen.empty:
         if not rows["free_engine_speed"].notna().any():
             return "Which gear meets the limit cannot be said from this recording"
-        return (
-            f"All of these gears meet the limit too soon; {meeting}"
-            if meeting
-            else "All of these gears meet the limit too soon"
-        )
+        return "All of these gears meet the limit too soon" + (f"; {meeting}" if meeting else "")
     row = chosen.iloc[0]
-    name = capital(row_name(row))
+    name = row["name"].capitalize()
     change, margin = float(row["lap_time_difference"]), 2.0 * float(row["lap_time_difference_uncertainty"])
     if abs(row["ratio_change"]) < 1e-9:
         name, worth = f"{name}, the one in the car,", ""
@@ -430,6 +414,6 @@ def _sweep_finding(rows: pd.DataFrame) -> str:
         worth = f": {signed(change, 3)} s a lap, within the ±{margin:.3f} s of the model"
     else:
         worth = f": {abs(change):.3f} ±{margin:.3f} s a lap {'quicker' if change < 0 else 'slower'}"
-    if meets(row, limit):
+    if row["meets"]:
         return f"{name} meets the limit{worth}"
     return f"{name} comes nearest to the limit from below{worth}" + (f"; {meeting}" if meeting else "")

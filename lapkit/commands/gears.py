@@ -95,13 +95,9 @@ def gears(args: argparse.Namespace) -> None:
 
 
 def _sweep(
-    args: argparse.Namespace,
-    session: Session,
-    drives: list[float] | None,
-    tops: list[float] | None,
-    limit: float | None,
+    args: argparse.Namespace, session: Session, drives: list[float] | None, tops: list[float] | None, limit: float | None,
     given: dict[str, Any],
-) -> pd.DataFrame | None:
+) -> pd.DataFrame | None:  # fmt: skip
     """Other final drives, where some were asked for."""
     if drives is None:
         return None

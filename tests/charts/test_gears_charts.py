@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 
 import lapkit
 from lapkit.analysers.gears.gearing import gears
-from lapkit.analysers.gears.words import limit_words, meets, past, sweep_table, sweep_words
+from lapkit.analysers.gears.words import judged, limit_words, sweep_table, sweep_words
 from lapkit.charts import engine_over_lap, gear_sweep_chart
 from lapkit.errors import FrameError, LapkitError, UnitError
 
@@ -306,8 +306,8 @@ def test_limit_words_name_a_straight_that_is_faster_still(found):
 
 
 def test_what_counts_as_meeting():
-    row = pd.Series({"free_engine_speed": 0.985 * LIMIT, "limit_reached": False})
-    assert not meets(row, LIMIT)
-    assert meets(row, LIMIT, within=0.02)
-    row["free_engine_speed"] = 1.0001 * LIMIT
-    assert not meets(row, LIMIT, within=0.02) and past(row, LIMIT)
+    rows = table()
+    rows.loc[0, "free_engine_speed"], rows.loc[1, "free_engine_speed"] = 0.985 * LIMIT, 1.0001 * LIMIT
+    assert judged(rows)["meets"].tolist() == [False, False, True, False]
+    assert judged(rows, within=0.02)["meets"].tolist() == [True, False, True, False]
+    assert judged(rows)["past"].tolist() == [False, True, False, True]

@@ -28,24 +28,12 @@ LEAST_SHARE = 0.003
 
 @dataclass(frozen=True)
 class Clusters:
-    """Where the samples crowd.
+    """Where the samples crowd."""
 
-    Attributes
-    ----------
-    centres : ndarray, shape (gears,)
-        Logarithm of engine speed over road speed (rad/m), falling: lowest gear first.
-    reach : float
-        How far from a centre a sample may lie, logarithm.
-    noise : float
-        White noise of the logarithm, 1 sigma.
-    steady : ndarray of bool, shape (samples,)
-        Whether the ratio stood still there: neither shift nor clutch nor spinning wheels.
-    """
-
-    centres: FloatArray
-    reach: float
-    noise: float
-    steady: NDArray[np.bool_]
+    centres: FloatArray  # logarithm of engine speed over road speed (rad/m), falling: lowest gear first
+    reach: float  # how far from a centre a sample may lie, logarithm
+    noise: float  # white noise of the logarithm, 1 sigma
+    steady: NDArray[np.bool_]  # whether the ratio stood still at a sample: neither shift nor clutch nor spinning wheels
 
 
 def find_clusters(time: FloatArray, ratio: FloatArray) -> Clusters:

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lapkit.analysers.gears.engine_power import EngineModel, engine_hats
+from lapkit.analysers.gears.engine_power import OPEN, EngineModel
 from lapkit.analysers.gears.places import SMOOTHING
-from lapkit.analysers.gears.shifts import Shifting
+from lapkit.analysers.gears.shifts import Shifting, place_of
 from lapkit.analysers.ledger.inputs import smooth
 from lapkit.analysers.ledger.pair import Pair
 from lapkit.analysers.ledger.replay import answer_weight
@@ -36,7 +36,6 @@ class Variants:
     moves: int  # things moved
     factor: FloatArray  # ratio against the recording of the lower gears
     top_factor: FloatArray  # and of the top gear
-    top: int  # which of the gears found is the top gear, counted from 0; -1 where it was not used
     share: FloatArray  # of power at the knots of throttle, zero included, shape (variants, k)
     power: FloatArray  # at the knots of engine speed, W/kg, shape (variants, k)
     edges: FloatArray  # exponents with which it goes on below and above them, shape (variants, 2)
@@ -57,7 +56,7 @@ class Variants:
 
     @classmethod
     def of(
-        cls, engine: EngineModel, factor: FloatArray, top_factor: FloatArray, top: int, limit: float, limiter: float,
+        cls, engine: EngineModel, factor: FloatArray, top_factor: FloatArray, limit: float, limiter: float,
         shift_spread: float, brake_answers: bool,
     ) -> Variants:  # fmt: skip
         """Lay out every pair of gears and move; `shift_spread` is how surely gears are changed as recorded, share."""
@@ -92,14 +91,10 @@ class Variants:
         correlation[:fitted, :fitted] = engine.covariance[np.ix_(moved, moved)] / np.outer(sigma[moved], sigma[moved])
         correlation[up - 1 : answer - 1, up - 1 : answer - 1] *= 0.5  # of two ways one is true
         return cls(
-            rows=rows, moves=moves, factor=factor.repeat(1 + moves), top_factor=top_factor.repeat(1 + moves), top=top,
+            rows=rows, moves=moves, factor=factor.repeat(1 + moves), top_factor=top_factor.repeat(1 + moves),
             traction=engine.traction, limit=limit, limiter=limiter, throttle_knots=engine.throttle_knots,
             engine_knots=engine.engine_knots, covariance=correlation, **tiled,
         )  # fmt: skip
-
-    def without_limit(self) -> Variants:
-        """Return the same with no rev limit."""
-        return replace(self, limit=np.inf)
 
     def centre(self, values: NDArray[Any]) -> NDArray[Any]:
         """Values of the model as fitted, one a row."""
@@ -119,41 +114,48 @@ class Variants:
         part = (at - below)[:, None]
         return np.asarray(self.share[:, below].T * (1.0 - part) + self.share[:, below + 1].T * part)
 
-    def pull(self, turning: FloatArray) -> FloatArray:
-        """Full power at engine speeds, W/kg, the limiter not counted; one engine speed a variant."""
-        knots = self.engine_knots
-        last = len(knots) - 1
-        at = np.clip((turning - knots[0]) / (knots[1] - knots[0]), 0.0, last)
-        below = np.minimum(at.astype(np.intp), last - 1)
-        row = np.arange(len(turning))
+    def ladder(self, shifting: Shifting) -> FloatArray:
+        """Engine speed per road speed of every gear with no slip, rad/m, shape (gears, variants)."""
+        top = (np.arange(len(shifting.rates)) == shifting.top)[:, None]
+        return np.asarray(shifting.rates[:, None] * np.where(top, self.top_factor, self.factor))
+
+    def drive(self, speed: FloatArray, rate: FloatArray, share: FloatArray) -> FloatArray:
+        """Acceleration by the engine at a share of its power and in a gear (rad/m), the limiter not counted, m/s2."""
+        knots, turning = self.engine_knots, rate * speed
+        at = np.clip((turning - knots[0]) / (knots[1] - knots[0]), 0.0, len(knots) - 1.0)
+        below = np.minimum(at.astype(np.intp), len(knots) - 2)
+        row = np.arange(len(self.power))
         low = self.power[row, below]
         power = low + (self.power[row, below + 1] - low) * (at - below)
         if (turning < knots[0]).any() or (turning > knots[-1]).any():
             power = power * np.minimum(turning / knots[0], 1.0) ** self.edges[:, 0]
             power = power * np.maximum(turning / knots[-1], 1.0) ** self.edges[:, 1]
-        return np.asarray(power)
+        return np.asarray(np.minimum(share * power / speed, self.traction))
+
+    def held(self, speed: FloatArray, scrub: FloatArray) -> FloatArray:
+        """Drag, rolling and cornering, m/s2; `scrub` is per speed to the fourth."""
+        return np.asarray(self.drag * speed * speed + self.rolling + scrub * speed**4)
 
     def ahead(
-        self, energy: FloatArray, ds: float, share: FloatArray, rate: FloatArray,
-        scrub: FloatArray | float = 0.0, fixed: FloatArray | float = 0.0, guess: float = 0.0,
+        self, energy: FloatArray, ds: float, share: FloatArray, rate: FloatArray, scrub: FloatArray, fixed: FloatArray,
+        guess: float,
     ) -> FloatArray:  # fmt: skip
         """Energy (J/kg) after `ds` metres at a share of power and in a gear (rad/m), implicit in the mean speed.
 
-        `scrub` is per speed to the fourth; `fixed` is energy that comes whatever the speed, J/kg, `guess` what the step
-        may bring in all.
+        `fixed` is energy that comes whatever the speed, J/kg, `guess` what the step may bring in all.
         """
         v0, out = np.sqrt(2.0 * energy), energy + guess
         cut = bool((rate * v0).max() > self.limit - 5.0 * self.limiter)
         for _ in range(4 if cut else 2):  # each brings another three digits; the limiter is stiff
             v1 = np.sqrt(2.0 * np.maximum(out, 0.5))
             v = np.maximum(0.5 * (v0 + v1), 1.0)
-            drive = np.minimum(share * self.pull(rate * v) / v, self.traction)
+            drive = self.drive(v, rate, share)
             stiff: FloatArray | float = 0.0
             if cut:
                 left = np.clip(1.0 - (rate * v - self.limit) / self.limiter, 0.0, 1.0)
                 stiff = np.where((left > 0.0) & (left < 1.0), drive * rate / self.limiter, 0.0)
                 drive = drive * left
-            force = drive - self.drag * v * v - self.rolling - scrub * v**4
+            force = drive - self.held(v, scrub)
             out = out - (out - energy - force * ds - fixed) / (1.0 + 0.5 * ds * stiff / v1)
         return out
 
@@ -169,36 +171,43 @@ def _edge_exponents(power: FloatArray, knots: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class Driven:
-    """Laps as driven by the variants."""
+    """A lap cell by cell, as each of the variants drives it."""
 
-    lap_time: FloatArray  # s, shape (variants,)
-    speed_at_line: FloatArray  # m/s
-    limit_distance: FloatArray  # where the limit is first met, m; NaN if not
-    limiter_time: FloatArray  # s
-    most: FloatArray  # highest and
-    least: FloatArray  # lowest engine speed at open throttle, rad/s
-    place: FloatArray  # m, shape (cells,)
+    place: FloatArray  # where each cell begins, m
+    metres: FloatArray
+    open: NDArray[np.bool_]  # cells of open throttle
     speed: FloatArray  # m/s, shape (cells, variants)
-    turning: FloatArray  # rad/s
+    turning: FloatArray  # engine speed, rad/s
 
-    def turning_at_top(self, start: float, end: float) -> FloatArray:
+    @property
+    def time(self) -> FloatArray:
+        """Time in each cell, s."""
+        return np.asarray(self.metres[:, None] / self.speed)
+
+    def at_limit(self, limit: float) -> tuple[FloatArray, FloatArray]:
+        """Where the limit (rad/s) is first met, m, NaN if not; and for how long in all, s."""
+        met = self.turning >= limit
+        first = np.where(met.any(axis=0), self.place[np.argmax(met, axis=0)], np.nan)
+        return first, np.where(met, self.time, 0.0).sum(axis=0)
+
+    def at_top(self, start: float, end: float) -> FloatArray:
         """Engine speed where road speed is highest between two places, across the line too, rad/s."""
-        return _turning_at_top(self.place, self.speed, self.turning, start, end)
+        step = self.place[1] - self.place[0]
+        along = np.mod(self.place - start, self.place[-1] + step)
+        order = np.argsort(along, kind="stable")
+        inside = order[along[order] <= end - start]
+        even = smooth(self.speed[inside].T, SMOOTHING / step).T
+        top = np.argmax(even, axis=0), np.arange(even.shape[1])
+        return np.asarray(even[top] * (self.turning[inside] / self.speed[inside])[top])
 
-    def first(self, count: int) -> Driven:
-        """Return the first so many variants."""
-        own = {field.name: getattr(self, field.name) for field in fields(self) if field.name != "place"}
-        return replace(self, **{name: values[..., :count] for name, values in own.items()})
+    def outside(self, low: float, high: float) -> NDArray[np.bool_]:
+        """Whether the engine turns slower or faster than so at open throttle (rad/s)."""
+        turning = self.turning[self.open]
+        return np.asarray((turning.max(axis=0, initial=0.0) > high) | (turning.min(axis=0, initial=np.inf) < low))
 
 
-def _turning_at_top(place: FloatArray, speed: FloatArray, turning: FloatArray, start: float, end: float) -> FloatArray:
-    step = place[1] - place[0]
-    along = np.mod(place - start, place[-1] + step)
-    order = np.argsort(along, kind="stable")
-    inside = order[along[order] <= end - start]
-    even = smooth(speed[inside].T, SMOOTHING / step).T
-    top = np.argmax(even, axis=0), np.arange(even.shape[1])
-    return np.asarray(even[top] * (turning[inside] / speed[inside])[top])
+Steps = tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+"""Length (m), share of power, energy that comes whatever the speed (J/kg) and scrub (per speed to the fourth) of every step."""
 
 
 @dataclass(frozen=True)
@@ -208,21 +217,21 @@ class Course:
     place: FloatArray  # where each cell begins, m
     metres: FloatArray
     energy: FloatArray  # as recorded, J/kg
-    throttle: FloatArray
     brake: FloatArray
     curvature: FloatArray
     climb: FloatArray  # from middle to middle of the cells, m
     shifting: Shifting
     rate: FloatArray  # engine speed per road speed as recorded, rad/m
     weight: FloatArray  # share of a difference of energy that the driver takes back
-    lap_time: float
-    length: float
 
     @classmethod
     def of(
-        cls, pair: Pair, gear: FloatArray, rate: FloatArray, rates: dict[float, float], engine: EngineModel
-    ) -> Course:
-        """Read a lap; `gear` and `rate` are those of the rows of its frame, `rates` those of every gear with no slip."""
+        cls, pair: Pair, gear: FloatArray, rate: FloatArray, rates: dict[float, float], highest: float, engine: EngineModel
+    ) -> Course:  # fmt: skip
+        """Read a lap.
+
+        `gear` and `rate` are those of the rows of its frame, `rates` those of every gear with no slip; `highest` is the top gear.
+        """
         nodes = pair.place
 
         def own(name: str) -> FloatArray:
@@ -232,58 +241,38 @@ class Course:
         speed, height, brake = metres / taken, own("z"), own("brake")[:-1]
         row = np.clip(np.round(nodes[:-1] / pair.step).astype(np.intp), 0, len(gear) - 1)
         ladder = np.array(list(rates.values()))
-        step = np.searchsorted(np.array(list(rates)), gear[row])
+        step = np.searchsorted(list(rates), gear[row])
         shifting = Shifting.of(
-            step, ladder, rate[row] / ladder[step], speed, taken, own("throttle")[:-1], engine.throttle_knots, engine.shares()
+            step, ladder, place_of(highest, rates), rate[row] / ladder[step], speed, taken, own("throttle")[:-1], engine.throttle_knots, engine.shares()
         )  # fmt: skip
         return cls(
-            place=nodes[:-1], metres=metres, energy=0.5 * speed**2, throttle=shifting.throttle, brake=brake,
-            curvature=own("curvature")[:-1], climb=0.5 * (height[2:] - height[:-2]), shifting=shifting, rate=rate[row],
-            weight=answer_weight(brake[1:]), lap_time=pair.lap_time[0], length=pair.length,
+            place=nodes[:-1], metres=metres, energy=0.5 * speed**2, brake=brake, curvature=own("curvature")[:-1],
+            climb=0.5 * (height[2:] - height[:-2]), shifting=shifting, rate=rate[row], weight=answer_weight(brake[1:]),
         )  # fmt: skip
 
-    @property
-    def speed_at_line(self) -> float:
-        """Speed in the last cell as recorded, m/s."""
-        return float(np.sqrt(2.0 * self.energy[-1]))
-
-    def turning_at_top(self, start: float, end: float) -> float:
-        """Engine speed as recorded where road speed is highest between two places, rad/s."""
+    def recorded(self, full_throttle: float) -> Driven:
+        """Return the lap as it was recorded, one variant."""
         speed = np.sqrt(2.0 * self.energy)[:, None]
-        return float(_turning_at_top(self.place, speed, self.rate[:, None] * speed, start, end)[0])
+        return self._driven(speed, self.rate[:, None] * speed, full_throttle)
 
-    def reaches(self, engine_speed: float) -> bool:
-        """Whether the recorded lap turned the engine so fast, rad/s."""
-        return bool((self.rate * np.sqrt(2.0 * self.energy) >= engine_speed).any())
+    def _driven(self, speed: FloatArray, turning: FloatArray, full_throttle: float) -> Driven:
+        return Driven(self.place, self.metres, self.shifting.throttle > OPEN * full_throttle, speed, turning)
 
-    def drive(self, variants: Variants, before: Course | None = None) -> Driven:
-        """Drive every variant, after the lap `before` or after the same lap; that one after itself until it starts as it ends."""
-        lead = before or self
-        shift, gears = lead._settled(variants)
-        start = np.clip(self.shifting.first + gears, 0, len(self.shifting.rates) - 1)
-        rest, _ = self._rest(variants)
-        energy, rate, _ = self._run(variants, rest, self.energy[0] + shift, start)
+    def drive(self, variants: Variants, before: Course) -> Driven:
+        """Drive every variant, after the lap `before`; that one after itself until it starts as it ends."""
+        energy, rate, _ = self.run(variants, self._with_rest(variants)[0], *before._settled(variants))
         speed = np.sqrt(2.0 * energy)
-        time = self.metres[:, None] / speed
-        turning = rate * speed
-        met = turning >= variants.limit
-        first = np.where(met.any(axis=0), self.place[np.argmax(met, axis=0)], np.nan)
-        open_ = self.throttle > 0.8 * variants.throttle_knots[-1]
-        return Driven(
-            time.sum(axis=0), speed[-1], first, np.where(met, time, 0.0).sum(axis=0), turning[open_].max(axis=0, initial=0.0),
-            turning[open_].min(axis=0, initial=np.inf), self.place, speed, turning,
-        )  # fmt: skip
+        return self._driven(speed, rate * speed, variants.throttle_knots[-1])
 
     def _settled(self, variants: Variants) -> tuple[FloatArray, NDArray[np.intp]]:
         """Energy (J/kg) and gears above the recording with which a lap both starts and ends."""
         count = len(variants.factor)
-        rest, recorded = self._rest(variants)
-        shift, gears = np.zeros(count), np.zeros(count, dtype=np.intp)
+        steps, recorded = self._with_rest(variants)
+        shift, above = np.zeros(count), np.zeros(count, dtype=np.intp)
         seen: list[tuple[FloatArray, FloatArray]] = []
         for _ in range(SETTLING):
-            first = np.clip(self.shifting.first + gears, 0, len(self.shifting.rates) - 1)
-            energy, _, last = self._run(variants, rest, self.energy[0] + shift, first)
-            gears = last - recorded
+            energy, _, last = self.run(variants, steps, shift, above)
+            above = last - recorded
             seen.append((shift, energy[-1] - self.energy[-1]))
             shift = seen[-1][1]
             if len(seen) > 1:  # the start that comes back as the end, by the last two
@@ -291,79 +280,59 @@ class Course:
                 moved = np.abs(a1 - a0) > 1e-9
                 slope = np.clip(np.where(moved, (b1 - b0) / np.where(moved, a1 - a0, 1.0), 0.0), -0.5, 0.95)
                 shift = a1 + (b1 - a1) / (1.0 - slope)
-        return shift, gears
+        return shift, above
 
-    def _steps(self, variants: Variants) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Length (m), share of power, braking and climbing (J/kg), and scrub (per speed to the fourth) of every step."""
+    def steps(self, variants: Variants) -> Steps:
+        """Every step from the middle of a cell to that of the next."""
         step = 0.5 * (self.metres[1:] + self.metres[:-1])
-        share = variants.shares(self.throttle[1:])
+        share = variants.shares(self.shifting.throttle[1:])
         fixed = -(self.brake[1:] * step)[:, None] * variants.braking - (STANDARD_GRAVITY * self.climb)[:, None]
         scrub = (self.curvature[1:] ** 2)[:, None] * variants.cornering
         return step, share, fixed, scrub
 
-    def _recorded_gears(self, limit: float) -> tuple[FloatArray, FloatArray, int]:
-        """Engine speed per road speed and share of drive in every step if the recorded lap is shifted by rule; the last gear."""
-        shifting, metres = self.shifting, self.metres.tolist()
-        speed = np.sqrt(2.0 * self.energy)
-        rate, driving = np.empty(len(metres) - 1), np.empty(len(metres) - 1)
-        gear, cut, ladder = np.array([shifting.first]), np.zeros(1), shifting.rates[:, None]
-        for j in range(len(metres) - 1):
-            after = shifting.change(j + 1, gear, ladder, speed[j : j + 1], limit)
-            cut = np.where(after > gear, shifting.cut_time, cut)
-            gear = after
-            taken = 0.5 * (metres[j] + metres[j + 1]) / speed[j]
-            driving[j] = 1.0 - shifting.cut_share * np.minimum(cut / taken, 1.0)[0]
-            cut = np.maximum(cut - taken, 0.0)
-            rate[j] = shifting.rates[gear[0]] * shifting.slip[j + 1]
-        return rate, driving, int(gear[0])
-
-    def _rest(self, variants: Variants) -> tuple[FloatArray, int]:
-        """Energy that the model leaves unexplained of the recorded lap in each step, and its last gear.
+    def _with_rest(self, variants: Variants) -> tuple[Steps, int]:
+        """Steps with what the model leaves unexplained of the recorded lap, gears changed by rule, and the lap's last gear.
 
         On the limiter it cannot be read.
         """
-        rate, driving, last = self._recorded_gears(variants.limit)
-        step, share, fixed, scrub = self._steps(variants)
-        speed, knots = np.sqrt(2.0 * self.energy), variants.engine_knots
+        step, share, fixed, scrub = self.steps(variants)
+        speed, shifting = np.sqrt(2.0 * self.energy), self.shifting
+        rate, driving = np.empty(len(step)), np.empty(len(step))
+        gear, cut, ladder = np.array([shifting.first]), np.zeros(1), shifting.rates[:, None]
+        for j, ds in enumerate(step.tolist()):
+            gear, cut, own, drive = shifting.step(j + 1, gear, cut, ladder, speed[j : j + 1], ds, variants.limit)
+            rate[j], driving[j] = own[0], drive[0]
         middle = 0.5 * (speed[1:] + speed[:-1])
-        v, n = middle[:, None], (rate * middle)[:, None]
-        power = engine_hats(n[:, 0], knots).T @ variants.power.T
-        power *= np.minimum(n / knots[0], 1.0) ** variants.edges[:, 0]
-        power *= np.maximum(n / knots[-1], 1.0) ** variants.edges[:, 1]
-        force = np.minimum(driving[:, None] * share * power / v, variants.traction)
-        force -= variants.drag * v * v + variants.rolling + scrub * v**4
-        out = np.diff(self.energy)[:, None] - force * step[:, None] - fixed
-        limited = (rate * middle >= variants.limit - 0.3 * variants.limiter) & (self.throttle[1:] > 0.0)
-        if np.isfinite(variants.limit):
-            out[limited] = step[limited, None] * variants.unread
-        return out, last
-
-    def _run(
-        self, variants: Variants, rest: FloatArray, start: FloatArray, gear: NDArray[np.intp]
-    ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
-        """Energy (J/kg) and engine speed per road speed (rad/m) in every cell, shape (cells, variants), and the last gear."""
-        step, share, fixed, scrub = self._steps(variants)
-        fixed, gain = fixed + rest, np.diff(self.energy).tolist()
-        shifting, row = self.shifting, np.arange(len(start))
-        ladder = shifting.rates[:, None] * np.where(
-            variants.top == np.arange(len(shifting.rates))[:, None], variants.top_factor, variants.factor
+        force = variants.drive(middle[:, None], rate[:, None], driving[:, None] * share) - variants.held(
+            middle[:, None], scrub
         )
-        energy = np.empty((len(self.metres), len(start)))
+        rest = np.diff(self.energy)[:, None] - force * step[:, None] - fixed
+        if np.isfinite(variants.limit):
+            limited = (rate * middle >= variants.limit - 0.3 * variants.limiter) & (shifting.throttle[1:] > 0.0)
+            rest[limited] = step[limited, None] * variants.unread
+        return (step, share, fixed + rest, scrub), int(gear[0])
+
+    def run(
+        self, variants: Variants, steps: Steps, shift: FloatArray, above: NDArray[np.intp]
+    ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
+        """Drive once, from energy and gear so much above the recorded.
+
+        Energy (J/kg) and engine speed per road speed (rad/m) in every cell, shape (cells, variants), and the last gear.
+        """
+        step, share, fixed, scrub = steps
+        shifting, ladder, gain = self.shifting, variants.ladder(self.shifting), np.diff(self.energy).tolist()
+        gear = np.clip(shifting.first + above, 0, len(ladder) - 1)
+        energy = np.empty((len(self.metres), len(shift)))
         used = np.empty(energy.shape)
-        energy[0] = e = np.maximum(start, 0.5)
-        used[0] = ladder[gear, row] * shifting.slip[0]
-        cut = np.zeros(len(start))
+        energy[0] = e = np.maximum(self.energy[0] + shift, 0.5)
+        used[0] = ladder[gear, np.arange(len(shift))] * shifting.slip[0]
+        cut = np.zeros(len(shift))
         # A sequential integration: one step at a time, all variants at once, each step implicit in its mean speed.
         for j, ds in enumerate(step.tolist()):
-            v0 = np.sqrt(2.0 * e)
-            after = shifting.change(j + 1, gear, ladder, v0, variants.limit, variants.up, variants.down)
-            cut = np.where(after > gear, shifting.cut_time, cut)
-            gear = after
-            taken = ds / v0
-            asked = share[j] * (1.0 - shifting.cut_share * np.minimum(cut / taken, 1.0))
-            cut = np.maximum(cut - taken, 0.0)
-            rate = ladder[gear, row] * shifting.slip[j + 1]
-            ahead = variants.ahead(e, ds, asked, rate, scrub[j], fixed[j], gain[j])
+            gear, cut, rate, driving = shifting.step(
+                j + 1, gear, cut, ladder, np.sqrt(2.0 * e), ds, variants.limit, variants.up, variants.down
+            )
+            ahead = variants.ahead(e, ds, share[j] * driving, rate, scrub[j], fixed[j], gain[j])
             kept = 1.0 - self.weight[j] * variants.answers
             e = np.maximum(self.energy[j + 1] + (ahead - self.energy[j + 1]) * kept, 0.5)
             energy[j + 1], used[j + 1] = e, rate

@@ -46,6 +46,8 @@ LONGEST_SLIP = 120.0
 smoothing of the difference, standard deviation of the Gaussian (chosen)."""
 ROUNDS, SETTLED = 12, 6
 """Steps of the fit at most, and the one from which on the covariance of the windows stays as it is (tuned)."""
+TUNING = 2.0
+"""Sigmas from which on a window counts for less (Huber's weights; chosen)."""
 WORSE = 1.5
 """Factor by which the fit may leave more unexplained than the model without engine speed that it starts from (chosen)."""
 MIN_WINDOWS = 40
@@ -174,11 +176,11 @@ def engine_model(
         others.append("braking")
     stack = np.stack(basis, axis=1)
     cut = (throttle > 0.5 * full) & (turning >= NEAR_LIMIT * rev_limit)
-    stack[np.repeat((cut | _held(model, throttle, speed))[:, None], stack.shape[1], axis=1)] = np.nan
+    held = model.power_at(throttle) / speed > NEAR_TRACTION * model.coefficient("traction")  # by grip rather than power
+    stack[np.repeat((cut | held)[:, None], stack.shape[1], axis=1)] = np.nan
     place = np.arange(speed.shape[1]) * inputs.step
-    where = np.stack(
-        np.broadcast_arrays(place, np.arange(len(frames))[:, None]), axis=1
-    )  # each window's own place and lap
+    # each window's own place and lap
+    where = np.stack(np.broadcast_arrays(place, np.arange(len(frames))[:, None]), axis=1)
     rows, target, _ = weighed(inputs, np.concatenate([stack, where], axis=1), window)
     if len(target) < MIN_WINDOWS:
         raise LapkitError(
@@ -187,33 +189,19 @@ def engine_model(
         )
     pieces = len(knots) - 1
     names = ("share",) * (pieces - 1) + ("power",) * count + tuple(others)
-    start = np.concatenate(
-        [
-            np.maximum(np.diff(model.power)[:-1] / max(model.power[-1], 1.0), 0.0),
-            np.full(count, max(model.power[-1], 1.0)),
-            [model.coefficient(name) for name in others],
-        ]
-    )
+    most = max(model.power[-1], 1.0)
+    rises = np.maximum(np.diff(model.power)[:-1] / most, 0.0)
+    start = np.concatenate([rises, np.full(count, most), [model.coefficient(name) for name in others]])
     product = rows[:, : pieces * count].reshape(len(rows), pieces, count)
     errors = WindowErrors.of(rows[:, -1], rows[:, -2], inputs.step, window, level=inputs.height != "none")
-    values, covariance, misfit = _fit(
-        product, rows[:, pieces * count : -2], target, errors, names, start, rolling_band, knots, bend
-    )
+    rest = rows[:, pieces * count : -2]
+    values, covariance, misfit = _fit(product, rest, target, errors, names, start, rolling_band, knots, bend)
     change = np.eye(len(names))  # rises of the share between knots become the share at the knots
     change[: pieces - 1, : pieces - 1] = np.tril(np.ones((pieces - 1, pieces - 1)))
     return EngineModel(
-        names,
-        change @ values,
-        change @ covariance @ change.T,
-        knots,
-        nodes,
-        (float(seen[0]), float(seen[1])),
-        model.coefficient("traction"),
-        misfit,
-        len(target),
-        len(frames),
-        inputs.height,
-    )
+        names, change @ values, change @ covariance @ change.T, knots, nodes, (float(seen[0]), float(seen[1])),
+        model.coefficient("traction"), misfit, len(target), len(frames), inputs.height,
+    )  # fmt: skip
 
 
 def engine_hats(engine_speed: FloatArray, knots: FloatArray) -> FloatArray:
@@ -237,13 +225,11 @@ def _stacked(frames: Sequence[pd.DataFrame], rows: list[FloatArray]) -> FloatArr
 def _speed(frames: Sequence[pd.DataFrame], gearing: Gearing, inputs: Inputs, full: float) -> FloatArray:
     """Road speed: from the engine in gear, held to the speed sensor over longer stretches, where that is quieter."""
     speed = inputs.channels["speed"]
-    by_engine = _stacked(
-        frames,
-        [
-            np.where(gearing.gear(frame).isna(), np.nan, frame["engine_speed"] / engine_rate(frame, gearing, full)[1])
-            for frame in frames
-        ],
-    )
+    in_gear = [
+        np.where(gearing.gear(frame).isna(), np.nan, frame["engine_speed"] / engine_rate(frame, gearing, full)[1])
+        for frame in frames
+    ]
+    by_engine = _stacked(frames, in_gear)
     stride = max(int(np.ceil(1.5 * inputs.spacing / inputs.step)), 1)
     noise, own = (white_noise(values, stride=stride) / BETWEEN for values in (speed, by_engine))
     if not own < QUIETER * noise:
@@ -253,24 +239,10 @@ def _speed(frames: Sequence[pd.DataFrame], gearing: Gearing, inputs: Inputs, ful
     return np.asarray(np.where(np.isfinite(better), better, speed))
 
 
-def _held(model: LongitudinalModel, throttle: FloatArray, speed: FloatArray) -> np.ndarray:
-    """Where drive is held by grip rather than power."""
-    return np.asarray(model.power_at(throttle) / speed > NEAR_TRACTION * model.coefficient("traction"))
-
-
 def _fit(
-    product: FloatArray,
-    others: FloatArray,
-    target: FloatArray,
-    errors: WindowErrors,
-    names: tuple[str, ...],
-    start: FloatArray,
-    rolling_band: tuple[float, float],
-    knots: FloatArray,
-    bend: float,
-    *,
-    tuning: float = 2.0,
-) -> tuple[FloatArray, FloatArray, float]:
+    product: FloatArray, others: FloatArray, target: FloatArray, errors: WindowErrors, names: tuple[str, ...],
+    start: FloatArray, rolling_band: tuple[float, float], knots: FloatArray, bend: float,
+) -> tuple[FloatArray, FloatArray, float]:  # fmt: skip
     """Shares' rises, power at the knots and the rest: values, covariance, misfit."""
     from scipy.optimize import lsq_linear
 
@@ -289,7 +261,7 @@ def _fit(
         jacobian = np.concatenate([per_piece[:, :-1] - per_piece[:, -1:], per_knot, others], axis=1)
         left = target - per_knot @ power - others @ values[inner + count :]
         scale = max(1.4826 * float(np.median(np.abs(left))), 1e-6)
-        root = np.sqrt(np.minimum(1.0, tuning * scale / np.maximum(np.abs(left), 1e-12)))
+        root = np.sqrt(np.minimum(1.0, TUNING * scale / np.maximum(np.abs(left), 1e-12)))
         if turn == 0:  # far off yet: what is left says nothing of the errors
             own, shared = scale**2 * np.eye(errors.size), np.zeros((errors.size, errors.size))
             first = float(np.sqrt(np.mean(left**2)))

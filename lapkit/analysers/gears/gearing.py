@@ -8,7 +8,7 @@ read from a recording: the gear's ratio, the final drive and the tyre are told a
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,13 +23,14 @@ from lapkit.analysers.gears.table import (
     given_gears,
     in_step,
     per_gear,
+    plus_minus,
     ratio_of,
     rpm,
     told_apart,
 )
 from lapkit.analysers.ledger.energy import usable_laps
 from lapkit.analysers.ledger.inputs import columns_of
-from lapkit.channels import FloatArray, from_si, to_si
+from lapkit.channels import FloatArray, from_si
 from lapkit.errors import ColumnError
 from lapkit.model.show import json_rows
 
@@ -113,14 +114,10 @@ class Gearing:
 
     def per_road_speed(self, gear: FloatArray, throttle: FloatArray | float = 0.0) -> FloatArray:
         """Engine speed per road speed in a gear, rad/m; `throttle` (0..1 of full) brings its share of the slip."""
-        numbers = self.table["gear"].to_numpy(np.float64)
-        row = np.searchsorted(numbers, gear)
-        known = (row < len(numbers)) & (numbers[np.minimum(row, len(numbers) - 1)] == gear)
-        row = np.minimum(row, len(numbers) - 1)
-        seen = self.table["slip"]  # a gear that was only pulled in slips as the others do
-        slip = seen.fillna(seen.median() if seen.notna().any() else 0.0).to_numpy(np.float64)[row]
-        rate = self.table["engine_per_road_speed"].to_numpy(np.float64)[row] * (1.0 + slip * throttle)
-        return np.asarray(np.where(known, rate, np.nan))
+        table = self.table.set_index("gear")[["engine_per_road_speed", "slip"]]
+        usual = table["slip"].median() if table["slip"].notna().any() else 0.0
+        rows = table.fillna({"slip": usual}).reindex(gear)  # a gear that was only pulled in slips as the others do
+        return np.asarray(rows["engine_per_road_speed"] * (1.0 + rows["slip"] * throttle))
 
     def gear_name(self, gear: float) -> str:
         """Name a gear by its number; "only" where one gear is seen and nothing numbers it."""
@@ -134,24 +131,20 @@ class Gearing:
         return None if self.straights.empty else self.straights.iloc[int(self.straights["straight_length"].argmax())]
 
     def _shown(self) -> list[tuple[str, list[str], list[list[str]]]]:
+        def told(row: dict[Any, Any], name: str, decimals: int) -> str:
+            return plus_minus(row[name], row[name + "_uncertainty"], decimals)
+
         def turns(value: float, spread: float = np.nan) -> str:
-            return f"{rpm(value):.0f}" if np.isnan(spread) else f"{rpm(value):.0f} ±{2 * rpm(spread):.0f}"
+            return plus_minus(rpm(value), rpm(spread), 0)
 
-        def plus(value: float, spread: float, digits: int) -> str:
-            if np.isnan(value):
-                return "-"
-            return f"{value:.{digits}f} ±{2 * spread:.{digits}f}" if spread > 0 else f"{value:.{digits}f}"
-
-        def share(value: float, digits: int = 0) -> str:
-            return "-" if np.isnan(value) else f"{round(100 * value, digits) + 0.0:.{digits}f} %"
+        def share(value: float, decimals: int = 0) -> str:
+            return "-" if np.isnan(value) else f"{plus_minus(100.0 * value, np.nan, decimals)} %"
 
         unit = self.speed_unit
         fast = from_si(1.0, unit, "speed")
         per_gear = [
-            [self.gear_name(row["gear"]), plus(row["metres_per_revolution"], row["metres_per_revolution_uncertainty"], 4),
-             turns(row["engine_per_road_speed"] * to_si(100.0, unit, "speed")), share(row["slip"], 1), share(row["time_share"] or np.nan),
-             plus(row["overall_ratio"], row["overall_ratio_uncertainty"], 3),
-             plus(row["tyre_circumference"], row["tyre_circumference_uncertainty"], 3)]
+            [self.gear_name(row["gear"]), told(row, "metres_per_revolution", 4), turns(row["engine_per_road_speed"] / fast * 100.0),
+             share(row["slip"], 1), share(row["time_share"] or np.nan), told(row, "overall_ratio", 3), told(row, "tyre_circumference", 3)]
             for row in self.table.to_dict("records")
         ]  # fmt: skip
         heads = ["Gear", "m per revolution", f"rpm at 100 {unit}", "Slip at full throttle", "Time", "Overall ratio", "Tyre (m round)"]  # fmt: skip
@@ -291,11 +284,7 @@ def gears(
     if not frames:
         notes.append("There is no complete lap, so nothing is said of shares, corners and straights.")
     clean = {int(n) for n in session.laps.loc[session.clean, "lap"]}
-    kept = [(f, g) for f, g in zip(frames, in_gear, strict=True) if f.attrs["lap"] in clean] or list(
-        zip(frames, in_gear, strict=True)
-    )
+    both = list(zip(frames, in_gear, strict=True))
+    kept = [(frame, gear) for frame, gear in both if frame.attrs["lap"] in clean] or both
     at_corners, at_straights = round_the_lap(kept, session.track.corners if kept else None)
-    table = table[GEAR_COLUMNS]
-    return Gearing(
-        table, at_corners, at_straights, numbered_by, agreement, clusters, session.speed_unit, tuple(notes)
-    )  # fmt: skip
+    return replace(shell, table=table[GEAR_COLUMNS], corners=at_corners, straights=at_straights, notes=tuple(notes))

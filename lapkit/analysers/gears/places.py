@@ -31,9 +31,7 @@ def gear_shares(
     frames: list[pd.DataFrame], in_gear: list[FloatArray], numbers: list[int]
 ) -> tuple[FloatArray, FloatArray]:
     """Share of the laps' time and metres in each gear."""
-    if not frames:
-        return np.full(len(numbers), np.nan), np.full(len(numbers), np.nan)
-    seconds, metres, total = np.zeros(len(numbers)), np.zeros(len(numbers)), np.zeros(2)
+    seconds, metres, total = np.zeros(len(numbers)), np.zeros(len(numbers)), np.full(2, 0.0 if frames else np.nan)
     for frame, gear in zip(frames, in_gear, strict=True):
         columns = columns_of(frame)
         taken, way = np.nan_to_num(np.diff(columns["time"])), np.diff(frame.index.to_numpy(np.float64))
@@ -74,9 +72,8 @@ def round_the_lap(
             near = (place <= place[top]) & (place >= place[top] - BEFORE_LIFT)
             entry = _at(after["corner"], near, ratio, gear, float(speed[top]), float(place[top]))
             gap = (after["start_distance"] - before["end_distance"]) % length
-            touching = (
-                gap > length - (after["end_distance"] - after["start_distance"]) % length
-            )  # no straight between them
+            own = (after["end_distance"] - after["start_distance"]) % length
+            touching = gap > length - own  # no straight between them
             entry["straight_length"] = length if after["corner"] == "" else 0.0 if touching else gap
             high.append(entry)
     lowest, highest = _over_laps(low, "lowest_engine_speed", "min"), _over_laps(high, "highest_engine_speed", "max")
@@ -89,14 +86,13 @@ def _at(
     corner: str, near: np.ndarray, ratio: FloatArray, gear: FloatArray, speed: float, there: float
 ) -> dict[str, Any]:
     """One lap's reading: the ratio around a place times the speed there, in the gear that is mostly engaged."""
+    out = {"corner": corner, "there": there, "speed": speed, "gear": np.nan, "engine_speed": np.nan}
     engaged = gear[near & np.isfinite(gear)]
-    if not engaged.size:
-        return {"corner": corner, "there": there, "speed": speed, "gear": np.nan, "engine_speed": np.nan}
-    number = float(np.median(engaged))
-    own = near & (gear == number)
-    number = number if own.any() else float(engaged[-1])
-    rate = float(np.median(ratio[near & (gear == number)]))
-    return {"corner": corner, "there": there, "speed": speed, "gear": number, "engine_speed": rate * speed}
+    if engaged.size:
+        middle = float(np.median(engaged))
+        out["gear"] = middle if (engaged == middle).any() else float(engaged[-1])
+        out["engine_speed"] = float(np.median(ratio[near & (gear == out["gear"])])) * speed
+    return out
 
 
 def _over_laps(rows: list[dict[str, Any]], extreme: str, how: str) -> pd.DataFrame:
@@ -104,11 +100,10 @@ def _over_laps(rows: list[dict[str, Any]], extreme: str, how: str) -> pd.DataFra
     if not rows:
         return pd.DataFrame()
     table = pd.DataFrame(rows)
-    usual = table.groupby("corner", sort=False)["gear"].agg(
-        lambda gear: gear.mode().iloc[0] if gear.notna().any() else np.nan
-    )
-    extremes = table.groupby("corner", sort=False)["engine_speed"].agg(how)
-    table = table[table["gear"].eq(table["corner"].map(usual)) | table["corner"].map(usual).isna()]
+    laps = table.groupby("corner", sort=False)
+    usual = laps["gear"].agg(lambda gear: gear.mode().iloc[0] if gear.notna().any() else np.nan)
+    extremes, own = laps["engine_speed"].agg(how), table["corner"].map(usual)
+    table = table[table["gear"].eq(own) | own.isna()]
     groups = table.groupby("corner", sort=False)
     out = groups.mean(numeric_only=True)
     count = groups["engine_speed"].count()

@@ -57,14 +57,19 @@ def changing_spread(place: FloatArray, laps: list[tuple[FloatArray, FloatArray]]
     return max(LEAST_SPREAD, float(np.sqrt(sum(group.var() * len(group) for group in groups) / freedom)))
 
 
+def place_of(gear: float, rates: dict[float, float]) -> int:
+    """Which of the gears it is, counted from 0; -1 for none."""
+    return list(rates).index(gear) if gear in rates else -1
+
+
 @dataclass(frozen=True)
 class Shifting:
     """Engine speeds of the gear changes of a lap, cell by cell and gear by gear."""
 
     rates: FloatArray  # engine speed per road speed with no slip, rad/m, lowest gear first
+    top: int  # which of them is the top gear, counted from 0; -1 where it was not used
     slip: FloatArray  # what the wheels make of it in each cell
-    first: int  # gear at the start and
-    last: int  # at the end of the lap, counted from 0
+    first: int  # gear at the start of the lap
     up: FloatArray  # engine speed from which on the driver changes up, rad/s, shape (cells, gears)
     down: FloatArray  # and up to which down
     most: float  # highest engine speed recorded, rad/s: no downshift may pass it
@@ -74,10 +79,10 @@ class Shifting:
 
     @classmethod
     def of(
-        cls, gear: NDArray[np.intp], rates: FloatArray, slip: FloatArray, speed: FloatArray, taken: FloatArray,
+        cls, gear: NDArray[np.intp], rates: FloatArray, top: int, slip: FloatArray, speed: FloatArray, taken: FloatArray,
         throttle: FloatArray, knots: FloatArray, power: FloatArray,
     ) -> Shifting:  # fmt: skip
-        """Read the gear changes of a lap; all but the last two are given cell by cell.
+        """Read the gear changes of a lap.
 
         `gear` counts from 0, `speed` is in m/s, `taken` in s; `power` is what a throttle of `knots` gives: what is lost in a cut.
         """
@@ -102,51 +107,36 @@ class Shifting:
         driven = filled > DRIVING * knots[-1]
         up, down = _thresholds(gear, rates, slip * speed, driven, changes, begins)
         return cls(
-            rates,
-            slip,
-            int(gear[0]),
-            int(gear[-1]),
-            up,
-            down,
-            float(turning.max()),
-            filled,
-            float(np.mean(long)) if long else 0.0,
-            lost / sum(long) if long else 0.0,
-        )
+            rates, top, slip, int(gear[0]), up, down, float(turning.max()), filled,
+            float(np.mean(long)) if long else 0.0, lost / sum(long) if long else 0.0,
+        )  # fmt: skip
 
-    def change(
-        self,
-        cell: int,
-        gear: NDArray[np.intp],
-        ladder: FloatArray,
-        speed: FloatArray,
-        limit: float,
-        sooner_up: FloatArray | float = 1.0,
-        sooner_down: FloatArray | float = 1.0,
-    ) -> NDArray[np.intp]:
-        """Gear after `cell`, of each variant, that came to it in `gear` at `speed` (m/s) with the rates `ladder` (gears, variants).
+    def step(
+        self, cell: int, gear: NDArray[np.intp], cut: FloatArray, ladder: FloatArray, speed: FloatArray, metres: float,
+        limit: float, sooner_up: FloatArray | float = 1.0, sooner_down: FloatArray | float = 1.0,
+    ) -> tuple[NDArray[np.intp], FloatArray, FloatArray, FloatArray]:  # fmt: skip
+        """Gear, seconds of cut left, engine speed per road speed (rad/m) and share of drive of each variant in a step of `metres`.
 
-        The engine speeds of up- and downshifts are those recorded times the last two.
+        It came to `cell` at `speed` (m/s), with the rates `ladder` (gears, variants); engine speeds of up- and downshifts are those
+        recorded times the last two.
         """
-        row, last = np.arange(len(gear)), len(self.rates) - 1
-        if not last:
-            return gear
-        wheel = self.slip[cell] * speed
-        turning = ladder[gear, row] * wheel
-        higher = (turning >= np.minimum(self.up[cell, gear] * sooner_up, limit)) & (gear < last)
-        lower = (turning <= self.down[cell, gear] * sooner_down) & (gear > 0) & ~higher
-        lower &= ladder[np.maximum(gear - 1, 0), row] * wheel <= min(self.most, limit)
-        return np.asarray(gear + higher - lower)
+        row, last, before = np.arange(len(gear)), len(self.rates) - 1, gear
+        if last:
+            wheel = self.slip[cell] * speed
+            turning = ladder[gear, row] * wheel
+            higher = (turning >= np.minimum(self.up[cell, gear] * sooner_up, limit)) & (gear < last)
+            lower = (turning <= self.down[cell, gear] * sooner_down) & (gear > 0) & ~higher
+            lower &= ladder[np.maximum(gear - 1, 0), row] * wheel <= min(self.most, limit)
+            gear = np.asarray(gear + higher - lower)
+        taken, cut = metres / speed, np.where(gear > before, self.cut_time, cut)
+        driving = 1.0 - self.cut_share * np.minimum(cut / taken, 1.0)
+        return gear, np.maximum(cut - taken, 0.0), ladder[gear, row] * self.slip[cell], driving
 
 
 def _thresholds(
-    gear: NDArray[np.intp],
-    rates: FloatArray,
-    wheel: FloatArray,
-    driven: NDArray[np.bool_],
-    changes: NDArray[np.intp],
+    gear: NDArray[np.intp], rates: FloatArray, wheel: FloatArray, driven: NDArray[np.bool_], changes: NDArray[np.intp],
     begins: NDArray[np.intp],
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray]:  # fmt: skip
     """Engine speed of up- and downshifts in each cell and gear: those of the stretch itself first, else what is usual."""
     cells, count = len(gear), len(rates)
     rises = gear[changes] > gear[changes - 1]
@@ -159,9 +149,8 @@ def _thresholds(
     for cell, begin, rise in zip(changes.tolist(), begins.tolist(), rises.tolist(), strict=True):
         passed = range(gear[cell - 1], gear[cell]) if rise else range(gear[cell - 1], gear[cell], -1)
         for own in passed:
-            seen[int(stretch[begin]), own, rise] = float(rates[own] * wheel[begin]) * (
-                1.0 + (-AS_EVER if rise else AS_EVER)
-            )
+            rounding = -AS_EVER if rise else AS_EVER
+            seen[int(stretch[begin]), own, rise] = float(rates[own] * wheel[begin]) * (1.0 + rounding)
     usual_up, usual_down = np.full(count, np.inf), np.zeros(count)
     for usual, rise in ((usual_up, True), (usual_down, False)):
         every = [n for (_, _, r), n in seen.items() if r == rise]
@@ -169,7 +158,7 @@ def _thresholds(
             same = [n for (_, g, r), n in seen.items() if r == rise and g == own]
             if every:
                 usual[own] = np.median(same or every)
-    if not any(not rise for _, _, rise in seen):
+    if all(rise for _, _, rise in seen):
         known = np.isfinite(usual_up[:-1])
         usual_down[1:][known] = BACK_DOWN * (rates[1:] / rates[:-1] * np.where(known, usual_up[:-1], 0.0))[known]
     up, down = np.full((cells, count), np.inf), np.zeros((cells, count))

@@ -8,16 +8,17 @@ speeds seen it is carried on a little, with a doubt that grows, and further out 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from lapkit.analysers.gears.drive_again import Course, Driven, Variants
+from lapkit.analysers.gears.drive_again import Course, Variants
 from lapkit.analysers.gears.engine_power import EngineModel, engine_model, engine_rate
-from lapkit.analysers.gears.gearing import CAUTION, Gearing, gears
-from lapkit.analysers.gears.launch import Launch, launches
+from lapkit.analysers.gears.gearing import CAUTION, MAX_LAPS, Gearing, gears
+from lapkit.analysers.gears.launch import launches
 from lapkit.analysers.gears.places import round_the_lap
 from lapkit.analysers.gears.shifts import changing_spread
 from lapkit.analysers.gears.table import GivenGears, given_gears, rpm
@@ -47,14 +48,8 @@ SWEEP_COLUMNS = [
     "restart_time_lost", "restart_time_lost_uncertainty", "nearest",
 ]  # fmt: skip
 _DRIVEN = (
-    "lap_time",
-    "speed_at_line",
-    "engine_speed",
-    "free_engine_speed",
-    "limit_distance",
-    "limiter_time",
-    "restart_time",
-)
+    "lap_time", "speed_at_line", "engine_speed", "free_engine_speed", "limit_distance", "limiter_time", "restart_time",
+)  # fmt: skip
 
 
 def gear_sweep(
@@ -168,115 +163,117 @@ def gear_sweep(
     model = longitudinal_model(session) if model is None else model
     if not model.ok:
         raise LapkitError(f"There is no gear sweep without a model of the car that fits: {model.reason}.")
-    notes: list[str] = [*found.notes]
-    frames = usable_laps(session, max_laps=60)
+    frames = usable_laps(session, max_laps=MAX_LAPS)
     if not frames:
-        raise LapError(
-            f"{session.recording.provenance.source}: no complete lap, so none can be driven again with other gears."
-        )
+        source = session.recording.provenance.source
+        raise LapError(f"{source}: no complete lap, so none can be driven again with other gears.")
     engine = engine_model(frames, found, model, rev_limit=limit)
     frame = session.best() if lap is None else session.lap(lap)
-    numbers = found.table["gear"].to_numpy(np.float64)
-    highest = float(numbers[-1]) if said.ratios is None or found.numbered_by == "order" else float(len(said.ratios))
-    rows = [(d, t) for d in drives for t in tops]
-    factor = np.array([d / drive_now for d, _ in rows])  # of every gear
-    top_factor = factor * np.array([t / top_now if np.isfinite(top_now) else 1.0 for _, t in rows])
+    number = int(frame.attrs["lap"])
 
-    every = _all_rates(found, said)
-    rates = {n: every[n] for n in numbers.tolist()}
+    every, highest = _all_rates(found, said)
+    rates = {n: every[n] for n in found.table["gear"].to_numpy(np.float64).tolist()}
     read = {int(f.attrs["lap"]): engine_rate(f, found, float(model.knots[-1])) for f in [*frames, frame]}
     place = max((f.index.to_numpy(np.float64) for f in frames), key=len)
     spread = changing_spread(place, [(read[f.attrs["lap"]][0], f["speed"].to_numpy(np.float64)) for f in frames])
-    lead = next((f for f in frames if f.attrs["lap"] == frame.attrs["lap"] - 1), frame)
-    before, course = (Course.of(Pair.of([f, f]), *read[f.attrs["lap"]], rates, engine) for f in (lead, frame))
-    top = list(rates).index(highest) if highest in rates else -1
-    begin, end, length, now, scale = 0.0, course.length, 0.25 * course.length, np.nan, 1.0
+    lead = next((f for f in frames if f.attrs["lap"] == number - 1), frame)
+    before, course = (Course.of(Pair.of([f, f]), *read[f.attrs["lap"]], rates, highest, engine) for f in (lead, frame))
+    as_driven = course.recorded(engine.throttle_knots[-1])
+    whole, now, scale = float(frame.attrs["track_length"]), np.nan, 1.0
+    begin, end, length = 0.0, whole, 0.25 * whole
     if (straight := found.longest_straight) is not None:
         length, now = float(straight["straight_length"]), float(straight["engine_speed"])
         begin, end = straight["top_speed_distance"] + np.array([-0.5, 0.25]) * length
-        own = round_the_lap([(frame, read[frame.attrs["lap"]][0])], session.track.corners)[1]
+        own = round_the_lap([(frame, read[number][0])], session.track.corners)[1]
         here = own.loc[own["corner"] == straight["corner"], "engine_speed"]
         if here.notna().any():  # the lap as driven reads as in the table of straights
-            scale = float(here.iloc[0]) / course.turning_at_top(begin, end)
+            scale = float(here.iloc[0] / as_driven.at_top(begin, end)[0])
+
+    # what was asked for first, then ratios round the one that should meet the limit
+    rows = [(d, t) for d in drives for t in tops]
     probes = _probes(limit / now - 1.0, beyond)
-    laid = (np.append(factor, probes), np.append(top_factor, probes), top, limit, limiter, spread, brake_answers)
-    wider = Variants.of(engine, *laid)
-    variants = Variants.of(engine, factor, top_factor, *laid[2:])
-    freely = course.drive(wider.without_limit(), before)
-    free = freely.first(len(variants.factor))
+    factor = np.array([d / drive_now for d, _ in rows])  # of every gear
+    top_factor = factor * np.array([t / top_now if np.isfinite(top_now) else 1.0 for _, t in rows])
+    laid = (limit, limiter, spread, brake_answers)
+    variants = Variants.of(engine, np.append(factor, probes), np.append(top_factor, probes), *laid)
+    freely = course.drive(replace(variants, limit=np.inf), before)
     # Where the limit is met nowhere, neither in the recording, the lap without a limit is the same lap.
-    limited = bool((free.turning >= limit - limiter).any() or course.reaches(limit - limiter))
-    result = course.drive(variants, before) if limited else free
-    peak, peak_freely = (scale * r.turning_at_top(begin, end) for r in (result, freely))
-    low, high = engine.seen
-    outside, freely_outside = (
-        (r.most > (1.0 + beyond) * high) | (r.least < (1.0 - beyond) * low) for r in (result, freely)
+    limited = any((driven.turning >= limit - limiter).any() for driven in (freely, as_driven))
+    result = course.drive(variants, before) if limited else freely
+    asked, (low, high) = slice(len(rows)), engine.seen
+    far, far_freely = (
+        variants.centre(driven.outside((1.0 - beyond) * low, (1.0 + beyond) * high)) for driven in (result, freely)
     )
-    outside |= freely_outside[: len(outside)]
-    _say_unseen(
-        notes,
-        any(np.ptp(gear) > 0 for gear, _ in read.values()),
-        engine,
-        result,
-        bool(outside.any()),
-        beyond,
-        top_factor,
-    )
-    change = variants.over_rows(result.lap_time - course.lap_time)
+    empty, probed = (far | far_freely)[asked], len(rows) + np.flatnonzero(~far_freely[len(rows) :])
+
+    table = pd.DataFrame(rows, columns=["final_drive", "top_gear"])
+
+    def put(name: str, values: FloatArray, base: float = 0.0, sigma: FloatArray | float = 0.0) -> None:
+        """What the rows asked for make of `base`, by `values` of the variants; `sigma` is what else is not sure."""
+        mean, spread = variants.over_rows(values)
+        table[name] = base + mean[asked]
+        table[name + "_uncertainty"] = np.hypot(spread, sigma)[asked]
+
+    table["overall_ratio"] = table["final_drive"] * table["top_gear"]
+    if not np.isfinite(top_now) and said.circumference is not None:
+        table["overall_ratio"] = float(found.table["overall_ratio"].iloc[-1]) * top_factor
+    table["ratio_change"] = top_factor - 1.0
+    table["engine_per_road_speed"] = rates.get(highest, np.nan) * top_factor
+    table["limit_distance"], table["limiter_time"] = (variants.centre(v)[asked] for v in result.at_limit(limit))
+    table["limit_reached"] = table["limit_distance"].notna()
     # an engine speed is no surer than the ratio and the lap's own speed
     doubt = float((found.table["engine_per_road_speed_uncertainty"] / found.table["engine_per_road_speed"]).max())
-    table = pd.DataFrame({"final_drive": [d for d, _ in rows], "top_gear": [t for _, t in rows]})
-    table["overall_ratio"] = _overall(said, found, table, top_factor)
-    table["ratio_change"] = top_factor - 1.0
-    table["engine_per_road_speed"] = rates.get(highest, max(rates.values()) * np.nan) * top_factor
-    table["limit_distance"] = variants.centre(result.limit_distance)
-    table["limit_reached"] = table["limit_distance"].notna()
-    table["limiter_time"] = variants.centre(result.limiter_time)
-    for name, values, of in (("engine_speed", peak, variants), ("free_engine_speed", peak_freely, wider)):
-        mean, sigma = of.over_rows(values)
-        sigma = np.hypot(sigma, doubt * mean)
-        table[name], table[name + "_uncertainty"] = mean[: len(rows)], sigma[: len(rows)]
+    for name, driven in (("engine_speed", result), ("free_engine_speed", freely)):
+        peak = scale * driven.at_top(begin, end)
+        put(name, peak, sigma=doubt * variants.centre(peak))
     # the ratio that just meets the limit: there or, if the car is faster elsewhere, there
-    fastest, spread_there = wider.over_rows(np.fmax(peak_freely, scale * freely.turning_at_top(0.0, course.length)))
-    spread_there = np.hypot(spread_there, doubt * fastest)
-    probed = np.flatnonzero(~wider.centre(freely_outside)[len(rows) :])
-    meeting = _meeting(limit, probes[probed], fastest[len(rows) + probed], spread_there[len(rows) + probed])
-    table["lap_time_difference"], table["lap_time_difference_uncertainty"] = change
-    table["lap_time"] = float(frame.attrs["lap_time"]) + change[0]
-    table["lap_time_uncertainty"] = np.hypot(change[1], float(frame.attrs.get("lap_time_uncertainty") or 0.0))
-    faster, faster_sigma = variants.over_rows(result.speed_at_line - course.speed_at_line)
-    table["speed_at_line"] = float(frame.attrs["speed_at_line"]) + faster
-    table["speed_at_line_uncertainty"] = faster_sigma
-    empty = variants.centre(outside)
+    fastest, sure = variants.over_rows(np.fmax(peak, scale * freely.at_top(0.0, whole)))
+    meeting = _meeting(limit, probes[probed - len(rows)], fastest[probed], np.hypot(sure, doubt * fastest)[probed])
+    change = result.time.sum(axis=0) - as_driven.time.sum()
+    put("lap_time_difference", change)
+    put("lap_time", change, float(frame.attrs["lap_time"]), float(frame.attrs.get("lap_time_uncertainty") or 0.0))
+    put("speed_at_line", result.speed[-1] - as_driven.speed[-1], float(frame.attrs["speed_at_line"]))
     shifts = _shift_drops(found, every, limit, factor, top_factor, highest)
-    table["shift_drop"] = [s[-1]["shift_drop"] if s else np.nan for s in shifts]
-    table["shift_drop_uncertainty"] = [s[-1]["shift_drop_uncertainty"] if s else np.nan for s in shifts]
-    launch = Launch(restart_speed, restart_distance or length, restart_gears, shift_time, beyond)
-    for name, values, sigma in launches(launch, variants, every, highest, notes):
+    notes = [*found.notes]
+    used_unseen = result.outside(0.995 * low, 1.005 * high).reshape(variants.rows, -1)[asked].any()
+    _say_unseen(
+        notes, engine, beyond, carried_on=bool(used_unseen), empty=bool(empty.any()), other=bool((top_factor != 1.0).any()),
+        changed=any(np.ptp(gear) > 0 for gear, _ in read.values()),
+    )  # fmt: skip
+    restarts = launches(
+        Variants.of(engine, factor, top_factor, *laid), every, highest, notes, speed=restart_speed, distance=restart_distance or length, gears=restart_gears,
+        shift_time=shift_time, beyond=beyond,
+    )  # fmt: skip
+    for name in ("shift_drop", "shift_drop_uncertainty"):
+        table[name] = [s[-1][name] if s else np.nan for s in shifts]
+    for name, (values, sigma) in restarts.items():
         table[name], table[name + "_uncertainty"] = values, sigma
-    for name in map(str, table.columns):
-        if name.startswith(_DRIVEN):
-            table[name] = table[name].mask(empty)
+    driven_columns = [name for name in table if str(name).startswith(_DRIVEN)]
+    table.loc[empty, driven_columns] = np.nan
     below = table["free_engine_speed"].where((table["free_engine_speed"] <= limit) & ~table["limit_reached"])
     table["nearest"] = below == below.max()
     table = table[SWEEP_COLUMNS]
+    known = np.isfinite(top_now)
     table.attrs = {
-        "lap": int(frame.attrs["lap"]),
+        "lap": number,
         "rev_limit": limit,
-        "meeting": meeting
-        and {
-            "final_drive": drive_now * meeting[0],
-            "final_drive_uncertainty": drive_now * meeting[1],
-            "overall_ratio": drive_now * top_now * meeting[0] if np.isfinite(top_now) else None,
-        },
+        "meeting": None,
         "seen": [low, high],
         "shifts": [
-            {"final_drive": d, "top_gear": t if np.isfinite(t) else None, "drops": s}
+            {"final_drive": d, "top_gear": t if known else None, "drops": s}
             for (d, t), s in zip(rows, shifts, strict=True)
         ],
         "notes": notes,
         "caution": CAUTION,
     }
+    if meeting:
+        final, final_sigma = (drive_now * value for value in meeting)
+        overall = final * top_now if known else None
+        table.attrs["meeting"] = {
+            "final_drive": final,
+            "final_drive_uncertainty": final_sigma,
+            "overall_ratio": overall,
+        }
     return table
 
 
@@ -333,22 +330,16 @@ def _now(said: GivenGears, found: Gearing) -> tuple[float, float]:
     )
 
 
-def _overall(said: GivenGears, found: Gearing, table: pd.DataFrame, top_factor: FloatArray) -> FloatArray:
-    own = (table["final_drive"] * table["top_gear"]).to_numpy(np.float64)
-    if np.isnan(own).all() and said.circumference is not None:
-        return np.asarray(float(found.table["overall_ratio"].iloc[-1]) * top_factor)
-    return own
-
-
-def _all_rates(found: Gearing, said: GivenGears) -> dict[float, float]:
-    """Engine speed per road speed of every gear at full throttle: as found, else from the ratios given."""
+def _all_rates(found: Gearing, said: GivenGears) -> tuple[dict[float, float], float]:
+    """Engine speed per road speed of every gear at full throttle, as found, else from the ratios given; and the top gear."""
     numbers = found.table["gear"].to_numpy(np.float64)
     rates = dict(zip(numbers.tolist(), found.per_road_speed(numbers, 1.0).tolist(), strict=True))
+    highest = float(numbers[-1])
     if said.ratios is not None and found.numbered_by != "order":
-        known = float(numbers[-1])
         for k, ratio in enumerate(said.ratios):
-            rates.setdefault(k + 1.0, rates[known] * ratio / said.ratios[int(known) - 1])
-    return dict(sorted(rates.items()))
+            rates.setdefault(k + 1.0, rates[highest] * ratio / said.ratios[int(highest) - 1])
+        highest = float(len(said.ratios))
+    return dict(sorted(rates.items())), highest
 
 
 def _shift_drops(
@@ -368,11 +359,11 @@ def _shift_drops(
 
 
 def _say_unseen(
-    notes: list[str], changed: bool, engine: EngineModel, result: Driven, empty: bool, beyond: float, factor: FloatArray
+    notes: list[str], engine: EngineModel, beyond: float, *, carried_on: bool, empty: bool, other: bool, changed: bool
 ) -> None:
-    """Say what the recording did not show: engine speeds, height, gear changes."""
+    """Say what the recording did not show: engine speeds, height, and with other gears gear changes."""
     seen = "the {:.0f} to {:.0f} rpm seen at open throttle".format(*map(rpm, engine.seen))
-    if (result.most > 1.005 * engine.seen[1]).any() or (result.least < 0.995 * engine.seen[0]).any():
+    if carried_on:
         notes.append(
             f"Some rows use engine speeds outside {seen}: how power goes on there was not seen. It is carried on as the curve ends, with "
             "its doubt counted in."
@@ -383,7 +374,7 @@ def _say_unseen(
         )
     if engine.height == "none":
         notes.append("There is no height: hills were not seen and may pass for power, so what a gear is worth is wide.")
-    if (factor != 1.0).any():
+    if other:
         notes.append(
             "Pedals are kept at their places but for the brake, and gears are changed at the engine speeds they were changed at. One "
             "change more or less is worth up to some tenths of a second; the ± holds how surely the changes and the brake are known, no "

@@ -41,6 +41,20 @@ def rpm(engine_speed: float) -> float:
     return from_si(float(engine_speed), "rpm", "angular rate")
 
 
+def plus_minus(value: float, spread: float, decimals: int, *, sign: str = "") -> str:
+    """Write a number with two standard uncertainties where there are any; a dash where it is not known.
+
+    Examples
+    --------
+    >>> plus_minus(-0.1234, 0.02, 3), plus_minus(6116.2, float("nan"), 0), plus_minus(-0.0001, 0.0, 3, sign="+")
+    ('-0.123 ±0.040', '6116', '0.000')
+    """
+    if not np.isfinite(value):
+        return "-"
+    shown = f"{value:{sign}.{decimals}f}" if round(value, decimals) else f"{0.0:.{decimals}f}"
+    return f"{shown} ±{2.0 * spread:.{decimals}f}" if spread > 0 and round(value, decimals + 2) else shown
+
+
 @dataclass(frozen=True)
 class GivenGears:
     """What is known of the drive beforehand; None where it is not."""
@@ -98,16 +112,10 @@ def in_step(log: FloatArray, log_speed: FloatArray, found: np.ndarray, count: in
 
 
 def gear_numbers(
-    columns: dict[str, FloatArray],
-    clusters: Clusters,
-    found: np.ndarray,
-    ratios: list[float] | None,
-    notes: list[str],
+    columns: dict[str, FloatArray], clusters: Clusters, found: np.ndarray, ratios: list[float] | None, notes: list[str]
 ) -> tuple[list[int], str, float]:
     """Number of each gear found, by what, and how far a gear channel agrees."""
-    count = len(clusters.centres)
-    order = list(range(1, count + 1))
-    channel = columns.get("gear")
+    count, agreement, channel = len(clusters.centres), np.nan, columns.get("gear")
     if channel is not None and np.isfinite(channel[found >= 0]).any():
         said = [channel[(found == k) & (channel > 0)] for k in range(count)]
         numbers = [int(np.bincount(s.astype(int)).argmax()) if s.size else 0 for s in said]
@@ -123,11 +131,8 @@ def gear_numbers(
             "The gear channel does not fit the gears that engine speed and road speed show "
             f"({', '.join(map(str, numbers))} from the lowest up); it is not used."
         )
-    else:
-        agreement = np.nan
     if ratios is not None and len(ratios) >= count:
-        picks = _fitting(clusters.centres, np.log(ratios))
-        if picks is not None:
+        if (picks := _fitting(clusters.centres, np.log(ratios))) is not None:
             if count == 1:
                 notes.append("One gear is seen and several ratios are given: it is taken for the top gear.")
             return picks, "ratios given", agreement
@@ -140,7 +145,7 @@ def gear_numbers(
         )
     elif channel is None:
         notes.append("There is no gear channel: gears are numbered from the lowest that was used.")
-    return order, "order", agreement
+    return list(range(1, count + 1)), "order", agreement
 
 
 def _fitting(centres: FloatArray, given: FloatArray, *, most: float = 0.015) -> list[int] | None:
@@ -163,9 +168,8 @@ def per_gear(
     full_throttle: float | None,
 ) -> pd.DataFrame:
     """Engine speed per road speed and slip of each gear, from steady samples."""
-    blank = np.full(len(ratio), np.nan)
     full = full_throttle or np.nanmax(columns.get("throttle", np.ones(1)))
-    throttle = columns.get("throttle", blank) / full
+    throttle = columns.get("throttle", np.full(len(ratio), np.nan)) / full
     brake = columns.get("brake", np.zeros(len(ratio)))
     loose, pulling = (throttle <= 0.3) & ~(brake > 0.05), throttle >= 0.95
     log, block = np.log(ratio), np.floor(columns["time"] / 0.5)
@@ -198,7 +202,7 @@ def per_gear(
     )
 
 
-def _middle(log: FloatArray, block: FloatArray, *, fewest: int = 15) -> tuple[float, float]:
+def _middle(log: FloatArray, block: FloatArray, *, fewest: int) -> tuple[float, float]:
     """Median, and its standard uncertainty from how half seconds of driving differ; NaN of fewer than `fewest` samples."""
     if log.size < fewest:
         return np.nan, np.nan
@@ -212,8 +216,8 @@ def _middle(log: FloatArray, block: FloatArray, *, fewest: int = 15) -> tuple[fl
 
 def told_apart(table: pd.DataFrame, said: GivenGears, numbered_by: str, notes: list[str]) -> None:
     """Add overall ratio, gear ratio and circumference as far as they follow, and say what does not."""
-    rate, sigma = (table[c].to_numpy() for c in ("engine_per_road_speed", "engine_per_road_speed_uncertainty"))
-    share = sigma / rate
+    rate = table["engine_per_road_speed"].to_numpy()
+    share = table["engine_per_road_speed_uncertainty"].to_numpy() / rate
     nothing = np.full(len(table), np.nan)
     own = nothing.copy()
     if said.ratios is not None and numbered_by != "order":

@@ -27,22 +27,12 @@ hardly any other (tuned on simulated laps without noise)."""
 
 @dataclass(frozen=True)
 class WindowErrors:
-    """Where windows lie, and how errors of either kind tie neighbours together.
+    """Where windows lie, and how errors of either kind tie neighbours together."""
 
-    Attributes
-    ----------
-    lap, index : ndarray of int, shape (windows,)
-        Lap of each window, and which window of the lap it is.
-    kinds : ndarray, shape (lags, 2)
-        Autocovariance over neighbouring windows of a measured and of a driving error of unit variance a node.
-    level : bool
-        Whether hills are accounted for.
-    """
-
-    lap: NDArray[np.intp]
-    index: NDArray[np.intp]
-    kinds: FloatArray
-    level: bool = True
+    lap: NDArray[np.intp]  # of each window
+    index: NDArray[np.intp]  # which window of the lap it is
+    kinds: FloatArray  # autocovariance over neighbours of a measured and a driving error of unit variance a node, shape (lags, 2)
+    level: bool = True  # whether hills are accounted for
 
     @classmethod
     def of(cls, lap: FloatArray, place: FloatArray, step: float, window: float, *, level: bool) -> WindowErrors:
@@ -65,12 +55,7 @@ class WindowErrors:
         return int(self.index.max()) + 1
 
     def covariances(self, left: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Covariance of a lap's windows, of its own and shared by all laps, from what is left unexplained of each window.
-
-        Returns
-        -------
-        own, shared : ndarray, shape (size, size)
-        """
+        """Covariance of a lap's windows, own and shared by all laps, from what is left unexplained of each; shape (size, size)."""
         grid = np.full((int(self.lap.max()) + 1, self.size), np.nan)
         grid[self.lap, self.index] = left
         known = np.isfinite(grid)

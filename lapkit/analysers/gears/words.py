@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.analysers.gears.gearing import Gearing
-from lapkit.analysers.gears.table import rpm
+from lapkit.analysers.gears.table import plus_minus, rpm
 from lapkit.channels import from_si
 from lapkit.model.show import clock
 
@@ -14,55 +14,34 @@ ROOM = (
     "Leave room below the limit: a tow, a better exit or a tail wind turns the engine faster than on this lap "
     "(common practice, no source)."
 )
-
-
 MEETS = 0.01
 """Share of the limit: an engine speed so little below it meets it (chosen: half of the 2 % within which ratios are taken for alike)."""
 
 
-def row_name(row: pd.Series) -> str:
-    """Name a row of a sweep by its final drive, and by its top gear where several were tried.
+def judged(sweep: pd.DataFrame, *, within: float = MEETS) -> pd.DataFrame:
+    """Return a sweep with three more columns: what each row is called, whether it goes past the limit and whether it meets it.
+
+    A row goes past the limit at the end of the longest straight or elsewhere; it meets it if it goes past it nowhere and comes
+    `within` that share of it. Rows are called by their final drive, and by the top gear where several were tried.
 
     Examples
     --------
-    >>> row_name(pd.Series({"final_drive": 4.75, "top_gear": float("nan")}))
-    'final drive 4.75'
+    >>> rows = {"final_drive": [4.75, 4.8], "top_gear": [1.0, 1.0], "free_engine_speed": [675.0, 681.0], "limit_reached": [False, True]}
+    >>> sweep = pd.DataFrame(rows)
+    >>> sweep.attrs["rev_limit"] = 680.0
+    >>> judged(sweep)[["name", "past", "meets"]].to_numpy().tolist()
+    [['final drive 4.75', False, True], ['final drive 4.8', True, False]]
     """
-    top = f", top gear {row['top_gear']:.3g}" if row.get("several_tops") else ""
-    return f"final drive {row['final_drive']:.4g}{top}"
+    limit = float(sweep.attrs.get("rev_limit", np.nan))
+    past = (sweep["free_engine_speed"] > limit) | sweep["limit_reached"].astype(bool)
+    tops = [f", top gear {top:.3g}" for top in sweep["top_gear"]] if several_tops(sweep) else [""] * len(sweep)
+    names = [f"final drive {final:.4g}{top}" for final, top in zip(sweep["final_drive"], tops, strict=True)]
+    return sweep.assign(name=names, past=past, meets=(sweep["free_engine_speed"] >= (1.0 - within) * limit) & ~past)
 
 
-def meets(row: pd.Series, rev_limit: float, *, within: float = MEETS) -> bool:
-    """Whether a row of a sweep meets the limit at the end of the longest straight, and goes past it nowhere.
-
-    Parameters
-    ----------
-    row : Series
-        Row of `gear_sweep`.
-    rev_limit : float
-        rad/s.
-    within : float
-        Share of the limit below it that counts as meeting it.
-
-    Examples
-    --------
-    >>> meets(pd.Series({"free_engine_speed": 675.0, "limit_reached": False}), 680.0)
-    True
-    >>> meets(pd.Series({"free_engine_speed": 681.0, "limit_reached": True}), 680.0)
-    False
-    """
-    return float(row["free_engine_speed"]) >= (1.0 - within) * rev_limit and not past(row, rev_limit)
-
-
-def past(row: pd.Series, rev_limit: float) -> bool:
-    """Whether a row of a sweep goes past the limit (rad/s), at the end of the longest straight or elsewhere.
-
-    Examples
-    --------
-    >>> past(pd.Series({"free_engine_speed": 681.0, "limit_reached": True}), 680.0)
-    True
-    """
-    return float(row["free_engine_speed"]) > rev_limit or bool(row["limit_reached"])
+def several_tops(sweep: pd.DataFrame) -> bool:
+    """Whether a sweep tries more than one top gear."""
+    return len(sweep["top_gear"].dropna().unique()) > 1
 
 
 def two_decimals(ratio: float) -> str:
@@ -76,41 +55,21 @@ def two_decimals(ratio: float) -> str:
     return f"{np.floor(100.0 * ratio + 1e-6) / 100.0:.2f}"
 
 
-def capital(text: str) -> str:
-    """Begin a text with a capital letter; the rest stays.
-
-    Examples
-    --------
-    >>> capital("final drive 4.5")
-    'Final drive 4.5'
-    """
-    return text[:1].upper() + text[1:]
-
-
-def meeting_words(meeting: dict[str, float] | None, rows: pd.DataFrame) -> str:
+def meeting_words(sweep: pd.DataFrame) -> str:
     """Say which final drive would just meet the limit; nothing where it is not known.
 
     Examples
     --------
-    >>> meeting_words({"final_drive": 4.709, "final_drive_uncertainty": 0.03}, pd.DataFrame({"top_gear": [1.0]}))
+    >>> sweep = pd.DataFrame({"top_gear": [1.0]})
+    >>> sweep.attrs["meeting"] = {"final_drive": 4.709, "final_drive_uncertainty": 0.03}
+    >>> meeting_words(sweep)
     '4.70 ±0.06 would just meet it'
     """
-    if not meeting:
+    if not (meeting := sweep.attrs.get("meeting")):
         return ""
-    own = " with the top gear of the car" if several_tops(rows) else ""
+    own = " with the top gear of the car" if several_tops(sweep) else ""
     spread = 2.0 * meeting["final_drive_uncertainty"]
     return f"{two_decimals(meeting['final_drive'])} ±{spread:.2f}{own} would just meet it"
-
-
-def several_tops(sweep: pd.DataFrame) -> bool:
-    """Whether a sweep tries more than one top gear.
-
-    Examples
-    --------
-    >>> several_tops(pd.DataFrame({"top_gear": [1.0, 1.0]}))
-    False
-    """
-    return len(sweep["top_gear"].dropna().unique()) > 1
 
 
 def limit_words(found: Gearing, rev_limit: float) -> list[str]:
@@ -179,18 +138,18 @@ def sweep_words(sweep: pd.DataFrame) -> list[str]:
     >>> sweep_words(sweep)[1].startswith("Final drive 4.75 goes")
     True
     """
-    rows = sweep.assign(several_tops=several_tops(sweep))
+    rows = judged(sweep)
     limit = float(sweep.attrs["rev_limit"])
     told = f"the limit of {rpm(limit):.0f} rpm at the end of the longest straight"
-    gone = rows[[past(row, limit) for _, row in rows.iterrows()]].sort_values("ratio_change", kind="stable")
+    gone = rows[rows["past"]].sort_values("ratio_change", kind="stable")
     nearest = rows[rows["nearest"].astype(bool)]
     out = []
     for _, row in nearest.iterrows():
-        there, spread = rpm(row["free_engine_speed"]), 2 * rpm(row["free_engine_speed_uncertainty"])
-        name, met = capital(row_name(row)), meets(row, limit)
-        how = f"{name} meets {told}" if met else f"{name} comes nearest to {told} without passing it"
-        room = "" if met else f", {rpm(limit) - there:.0f} rpm below"
-        out.append(f"{how}: {there:.0f} ±{spread:.0f} rpm there{room}. {_worth(row)}")
+        there = row["free_engine_speed"]
+        how = f"meets {told}" if row["meets"] else f"comes nearest to {told} without passing it"
+        room = "" if row["meets"] else f", {rpm(limit - there):.0f} rpm below"
+        spread = 2 * rpm(row["free_engine_speed_uncertainty"])
+        out.append(f"{row['name'].capitalize()} {how}: {rpm(there):.0f} ±{spread:.0f} rpm there{room}. {_worth(row)}")
     if nearest.empty:
         out.append(
             f"Every one of these of which something can be said goes past {told}, or meets it sooner."
@@ -199,10 +158,9 @@ def sweep_words(sweep: pd.DataFrame) -> list[str]:
         )
     if not gone.empty:
         out.append(_past(gone, limit))
-    meeting = meeting_words(sweep.attrs.get("meeting"), sweep)
     out.append(
         f"Of all final drives, {meeting}."
-        if meeting
+        if (meeting := meeting_words(sweep))
         else "Which final drive would just meet it lies too far outside the engine speeds seen to be said."
     )
     within = rows[rows["lap_time_difference"].notna() & ~rows.index.isin(gone.index)]
@@ -212,8 +170,7 @@ def sweep_words(sweep: pd.DataFrame) -> list[str]:
             out.append(_quickest(quickest, nearest.iloc[0]))
     unknown = rows[rows["lap_time_difference"].isna()]
     if not unknown.empty:
-        names = "; ".join(row_name(row) for _, row in unknown.iterrows())
-        out.append(f"No lap time is given with {names}: too far outside the engine speeds seen.")
+        out.append(f"No lap time is given with {'; '.join(unknown['name'])}: too far outside the engine speeds seen.")
     out.append(ROOM)
     return out
 
@@ -230,14 +187,14 @@ def _past(gone: pd.DataFrame, limit: float) -> str:
         how = f"meets the limit at {row['limit_distance']:.0f} m already"
     held = f", held on the limiter for {row['limiter_time']:.2f} s a lap" if row["limiter_time"] >= 0.005 else ""
     more = ", and the shorter ones go further" if len(gone) > 1 else ""
-    return f"{capital(row_name(row))} {how}{held}{more}: too short."
+    return f"{row['name'].capitalize()} {how}{held}{more}: too short."
 
 
 def _quickest(quickest: pd.Series, nearest: pd.Series) -> str:
     """What is to be said of a row that is quicker than the one nearest to the limit."""
     change = "lap_time_difference"
     margin = 2.0 * max(float(quickest[change + "_uncertainty"]), float(nearest[change + "_uncertainty"]))
-    name, lower = row_name(quickest), rpm(nearest["free_engine_speed"] - quickest["free_engine_speed"])
+    name, lower = quickest["name"], rpm(nearest["free_engine_speed"] - quickest["free_engine_speed"])
     if np.isfinite(nearest[change]) and nearest[change] - quickest[change] <= margin and lower > 0:
         return f"The lap is as quick with {name}, as far as can be told, and the engine turns {lower:.0f} rpm less."
     return f"The quickest lap comes from {name}. {_worth(quickest)}"
@@ -282,19 +239,13 @@ def sweep_table(sweep: pd.DataFrame, *, speed_unit: str = "km/h") -> pd.DataFram
     """
 
     def told(row: pd.Series, name: str, decimals: int, factor: float = 1.0, sign: str = "") -> str:
-        value = float(row[name]) * factor
-        if not np.isfinite(value):
-            return "-"
-        spread = 2.0 * factor * float(row.get(name + "_uncertainty", np.nan))
-        shown = f"{value if round(value, decimals) else 0.0:{sign if round(value, decimals) else ''}.{decimals}f}"
-        return f"{shown} ±{spread:.{decimals}f}" if spread > 0 and round(value, decimals + 2) else shown
+        return plus_minus(factor * row[name], factor * row.get(name + "_uncertainty", np.nan), decimals, sign=sign)
 
     to_rpm, to_unit = from_si(1.0, "rpm", "angular rate"), from_si(1.0, speed_unit, "speed")
-    rows = []
-    limit = float(sweep.attrs.get("rev_limit", np.nan))
-    for _, row in sweep.iterrows():
+    tops, rows = several_tops(sweep), []
+    for _, row in judged(sweep).iterrows():
         cells = {"Final drive": f"{row['final_drive']:.4g}"}
-        if several_tops(sweep):
+        if tops:
             cells["Top gear"] = f"{row['top_gear']:.4g}"
         cells |= {
             "Change (%)": told(row, "ratio_change", 1, 100.0, "+"),
@@ -311,10 +262,7 @@ def sweep_table(sweep: pd.DataFrame, *, speed_unit: str = "km/h") -> pd.DataFram
                 "Restart (s)": told(row, "restart_time", 2),
                 "Lost (s)": told(row, "restart_time_lost", 2, 1.0, "+"),
             }
-        cells[""] = (
-            ("meets the limit" if meets(row, limit) else "nearest the limit")
-            if bool(row["nearest"])
-            else "past the limit" * past(row, limit)
-        )
+        near = "meets the limit" if row["meets"] else "nearest the limit"
+        cells[""] = near if row["nearest"] else "past the limit" if row["past"] else ""
         rows.append(cells)
     return pd.DataFrame(rows, index=sweep.index, dtype=object)
