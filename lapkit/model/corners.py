@@ -6,7 +6,7 @@ laps' curvature, so that every lap has the same boundaries.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import Any
 
@@ -17,6 +17,7 @@ from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.curvature import (
     MAX_RADIUS,
+    MIN_ROWS,
     SCALE_RATIO,
     combine_curvatures,
     curvature_of,
@@ -25,6 +26,7 @@ from lapkit.model.curvature import (
     least_curvature,
     path_curvature,
 )
+from lapkit.model.given import CORNER, records_given
 
 __all__ = ["combine_curvatures", "curvature_of", "curvatures_of", "find_corners", "path_curvature", "segments_of"]
 
@@ -173,7 +175,7 @@ def find_corners(
     Parameters
     ----------
     curvature : ndarray, shape (n,)
-        1/m at ``k * step`` round a closed lap, left positive. NaN is bridged from both sides.
+        1/m at ``k * step`` round a closed lap, left positive. What is not finite is bridged from both sides.
     step : float
         Grid step, m.
     track_length : float, optional
@@ -204,6 +206,11 @@ def find_corners(
         last and its first, so that every corner is an interval of one lap; a part that turns less
         than `min_turn` is left out.
 
+    Raises
+    ------
+    FrameError
+        If the step or the length is no distance.
+
     Examples
     --------
     >>> lap = np.zeros(1000)
@@ -211,9 +218,10 @@ def find_corners(
     >>> find_corners(lap, 1.0)[["corner", "start_distance", "end_distance", "direction"]].values.tolist()
     [['1', 200.0, 400.0, 'left'], ['2', 700.0, 900.0, 'left']]
     """
+    curvature = np.where(np.isfinite(curvature), curvature, np.nan)
     n = len(curvature)
     length = n * step if track_length is None else track_length
-    if n < 8 or not np.isfinite(curvature).any():
+    if n < MIN_ROWS or np.isnan(curvature).all():
         return _table([])
     threshold = least_curvature(length, scale_ratio, max_radius)
     profile = fill_round(curvature)
@@ -239,12 +247,39 @@ def find_corners(
     return _table([_row(profile, a, b, step, length) for a, b in kept])
 
 
-def segments_of(corners: pd.DataFrame, track_length: float) -> pd.DataFrame:
+def bounds_of(rows: Sequence[Mapping[str, Any]]) -> tuple[FloatArray, FloatArray]:
+    """Return where corners start and where they end, m.
+
+    Raises
+    ------
+    FrameError
+        If one does not say so in numbers, or does not start before its end.
+
+    Examples
+    --------
+    >>> bounds_of([{"corner": "1", "start_distance": 100.0, "end_distance": 180}])
+    (array([100.]), array([180.]))
+    """
+    try:
+        bounds = np.array([[row[name] for name in CORNER[1:]] for row in rows], dtype=np.float64).reshape(-1, 2)
+    except (TypeError, ValueError) as error:
+        raise FrameError(f"corners: a start or an end is not a number ({error}); give metres from the line.") from error
+    wrong = np.flatnonzero(~(bounds[:, 0] < bounds[:, 1]))
+    if wrong.size:
+        start, end = bounds[wrong[0]]
+        raise FrameError(
+            f"corner {rows[wrong[0]]['corner']} runs from {start:g} to {end:g} m: a corner starts before its end; write one "
+            "that holds the line as two."
+        )
+    return bounds[:, 0], bounds[:, 1]
+
+
+def segments_of(corners: pd.DataFrame | Sequence[Mapping[str, Any]], track_length: float) -> pd.DataFrame:
     """Divide a lap into its corners and the straights between them.
 
     Parameters
     ----------
-    corners : DataFrame
+    corners : DataFrame or sequence of mappings
         With corner, start_distance, end_distance (m), in driving order.
     track_length : float
         Length of the lap, m.
@@ -255,25 +290,33 @@ def segments_of(corners: pd.DataFrame, track_length: float) -> pd.DataFrame:
         segment ("straight before corner 1", "corner 1", "straight after corner 1", ...), start_distance,
         end_distance: half-open, together the whole lap. Without corners, ten equal parts.
 
+    Raises
+    ------
+    FrameError
+        If a corner has no name, start or end, does not lie on the lap, or overlaps the one before it.
+
     Examples
     --------
     >>> table = pd.DataFrame({"corner": ["1"], "start_distance": [100.0], "end_distance": [180.0]})
     >>> segments_of(table, 300.0)["segment"].tolist()
     ['straight before corner 1', 'corner 1', 'straight after corner 1']
     """
-    starts, ends = (corners[name].to_numpy(np.float64) for name in ("start_distance", "end_distance"))
-    inside = (starts >= 0) & (starts < ends) & (ends <= track_length + 1e-6)
+    rows = records_given(corners, "corners", CORNER, "the name and metres from the line")
+    starts, ends = bounds_of(rows)
+    if not track_length > 0:
+        raise FrameError(f"a lap of {track_length!r} m has no corners and straights.")
+    inside = (starts >= 0) & (ends <= track_length + 1e-6)
     inside[1:] &= starts[1:] >= ends[:-1] - 1e-6
     if not inside.all():
         bad = int(np.argmin(inside))
         raise FrameError(
-            f"corner {corners['corner'].iloc[bad]} runs from {starts[bad]:g} to {ends[bad]:g} m: corners lie one after the "
-            f"other between 0 and {track_length:g} m, each start before its end."
+            f"corner {rows[bad]['corner']} runs from {starts[bad]:g} to {ends[bad]:g} m: corners lie one after the other "
+            f"between 0 and {track_length:g} m."
         )
     names: list[str] = []
     edges = [0.0]
     before = ""
-    for name, start, end in zip(corners["corner"], corners["start_distance"], corners["end_distance"], strict=True):
+    for name, start, end in zip((row["corner"] for row in rows), starts, ends, strict=True):
         start, end = max(float(start), edges[-1]), min(float(end), track_length)
         if start > edges[-1]:
             names.append(f"straight after corner {before}" if names else f"straight before corner {name}")

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
+from lapkit.model.given import frames_given
 from lapkit.model.noise import white_noise
 
 ComplexArray = NDArray[np.complex128]
@@ -29,16 +30,25 @@ QUIET_SHARE = 0.3
 """Share of a lap that may be taken for quiet when its noise is told: straights and steady bends (chosen)."""
 MIN_KNOWN = 0.8
 """A channel serves where at least this share of the lap has a value."""
+MIN_ROWS = 8
+"""Places round a lap that a curvature can be told from (chosen)."""
 
 
 def least_curvature(length: float, scale_ratio: float = SCALE_RATIO, max_radius: float = MAX_RADIUS) -> float:
     """Curvature (1/m) from which a bend of a lap of `length` metres may be a corner.
+
+    Raises
+    ------
+    FrameError
+        If there is no such lap.
 
     Examples
     --------
     >>> round(1 / least_curvature(1200.0)), round(1 / least_curvature(20_000.0))
     (637, 1500)
     """
+    if not length > 0:
+        raise FrameError(f"a lap of {length!r} m has no curvature; give a step and a length in metres above zero.")
     return max(scale_ratio * 2.0 * np.pi / length, 1.0 / max_radius)
 
 
@@ -78,8 +88,16 @@ def _smooth(
     return np.fft.irfft(spectrum * response, n)
 
 
+def _target(values: FloatArray, step: float) -> float:
+    """Noise of curvature to smooth down to: a third of what counts as a corner; FrameError where there is no lap."""
+    count = values.shape[-1] if values.ndim else 0
+    if count < MIN_ROWS:
+        raise FrameError(f"curvature needs at least {MIN_ROWS} places round a lap; found {count}.")
+    return least_curvature(count * step) / 3.0
+
+
 def _quiet(
-    make: Callable[[float, slice], FloatArray], sigma: float, step: float, limits: tuple[float, float]
+    make: Callable[[float, slice], FloatArray], laps: int, sigma: float, step: float, limits: tuple[float, float]
 ) -> FloatArray:
     """Smooth with `sigma` (m) and go on while the result is noisier than a third of what counts as a corner.
 
@@ -88,11 +106,9 @@ def _quiet(
     sigma = float(np.clip(sigma, *limits))
     for _ in range(4):
         some = make(sigma, slice(0, 3))
-        over = white_noise(some, stride=round(2.5 * sigma / step), share=QUIET_SHARE) / (
-            least_curvature(some.shape[-1] * step) / 3.0
-        )
+        over = white_noise(some, stride=round(2.5 * sigma / step), share=QUIET_SHARE) / _target(some, step)
         if over <= 1.0 or sigma >= limits[1]:
-            break
+            return some if laps == len(some) else make(sigma, slice(None))
         sigma = min(sigma * max(over**0.4, 1.1), limits[1])
     return make(sigma, slice(None))
 
@@ -131,6 +147,11 @@ def path_curvature(
     ndarray, same shape
         Curvature, 1/m, left positive; NaN where the position is.
 
+    Raises
+    ------
+    FrameError
+        If there are fewer than `MIN_ROWS` places, or the step is no distance.
+
     Examples
     --------
     >>> angle = 2 * np.pi * np.arange(628) / 628
@@ -138,11 +159,11 @@ def path_curvature(
     >>> bool(np.allclose(curvature, 0.01, rtol=1e-3))
     True
     """
+    target = _target(x, step)
     spacing = max(spacing or step, step)
     stride = round(spacing / step)
     noise = np.sqrt(0.5 * sum(white_noise(np.atleast_2d(v)[:3], stride=stride, share=QUIET_SHARE) ** 2 for v in (x, y)))
     # variance of the second derivative of Gaussian-smoothed white noise: 3 spacing noise^2 / (8 sqrt(pi) sigma^5)
-    target = least_curvature(x.shape[-1] * step) / 3.0
     sigma = (3.0 / (8.0 * np.sqrt(np.pi)) * spacing * (noise / target) ** 2) ** 0.2
     # a chain of straight pieces between samples shows as ripple unless smoothed over 0.6 of a piece (ripple < 0.1 %)
     limits = (max(1.5 * step, 0.6 * spacing), max(max_smoothing, 0.6 * spacing, 1.5 * step))
@@ -166,7 +187,7 @@ def path_curvature(
             return np.asarray(turn / np.sqrt(squared) * np.exp(-0.5 * np.minimum((turn * sigma) ** 2, 1.0)))
         return np.asarray(turn / np.maximum(_smooth(path_rate[rows], n, step, sigma, shift=0.5 * step), 0.2))
 
-    curvature = _quiet(make, sigma, step, limits).reshape(x.shape)
+    curvature = _quiet(make, len(x_rate), sigma, step, limits).reshape(x.shape)
     return np.where(np.isnan(x) | np.isnan(y), np.nan, curvature)
 
 
@@ -187,19 +208,24 @@ def rate_curvature(rate: FloatArray, step: float, *, spacing: float | None = Non
     ndarray, same shape
         Smoothed curvature, 1/m; NaN where the raw one is.
 
+    Raises
+    ------
+    FrameError
+        If there are fewer than `MIN_ROWS` places, or the step is no distance.
+
     Examples
     --------
     >>> float(np.ptp(rate_curvature(np.full(500, 0.01), 1.0)).round(9))
     0.0
     """
+    target = _target(rate, step)
     spacing = max(spacing or step, step)
     noise = white_noise(np.atleast_2d(rate)[:3], stride=round(spacing / step), share=QUIET_SHARE)
-    target = least_curvature(rate.shape[-1] * step) / 3.0
     # variance of Gaussian-smoothed white noise: spacing noise^2 / (2 sqrt(pi) sigma)
     sigma = spacing / (2.0 * np.sqrt(np.pi)) * (noise / target) ** 2
     limits = (max(1.5 * step, 0.6 * spacing), max(MAX_SMOOTHING, 0.6 * spacing, 1.5 * step))
     n, spectrum = rate.shape[-1], np.atleast_2d(np.fft.rfft(fill_round(rate)))
-    curvature = _quiet(lambda sigma, rows: _smooth(spectrum[rows], n, step, sigma), sigma, step, limits)
+    curvature = _quiet(lambda sigma, rows: _smooth(spectrum[rows], n, step, sigma), len(spectrum), sigma, step, limits)
     return np.where(np.isnan(rate), np.nan, curvature.reshape(rate.shape))
 
 
@@ -231,8 +257,9 @@ def curvatures_of(frames: Sequence[pd.DataFrame]) -> tuple[FloatArray, str]:
     >>> source, curvature.shape, bool(np.allclose(curvature, 2 * np.pi / 500))
     ('yaw rate', (1, 500), True)
     """
+    frames = frames_given(frames, "curvatures_of", none=True)
     rows = sorted({len(frame) for frame in frames})
-    if len(rows) != 1 or rows[0] < 8:
+    if len(rows) != 1 or rows[0] < MIN_ROWS:
         found = f"frames of {', '.join(map(str, rows))} rows" if rows else "no frame"
         raise FrameError(
             f"Curvature needs frames of whole laps on one grid; found {found}. Pass session.lap(n) frames."

@@ -128,6 +128,8 @@ def find_drift(
     gained -= gained.mean()
     share = laps / (laps - 1.0)  # the usual line has a lap's share of drift in it
     size, memory, varied, length = _moments(nodes, beside, gained, known, share)
+    if size <= NONE:
+        return None
     white = max(noise, WHITE)
     each = round(reference.length / nodes.spacing)
     lapse = float(np.median(nodes.wait(each)))
@@ -135,17 +137,17 @@ def find_drift(
     excess = change - UNLIKELY * 2.0 * size**2 * float(-np.expm1(-lapse / memory))
     stray = float(np.sqrt(max(excess / reference.length, ODOMETER**2)))
     trusted = known & ~nodes.around(np.abs(beside) > OTHER_LINE * np.hypot(size, varied), OTHER_REACH)
-    telling = nodes.lap < TELLING
-    said = (nodes.part(telling), beside[telling], gained[telling], trusted[telling])
+    first = nodes.lap < TELLING
+    said = (nodes.part(first), beside[first], gained[first], trusted[first])
     driver = likeliest_driver(*said, size=size, memory=memory, white=white, stray=stray, varied=varied, length=length)
+    varied, length = driver.varied, driver.length
     if size < SMALL:
-        more = float(np.hypot(size, driver.varied))
+        all_his = float(np.hypot(size, varied))
         steady = likeliest_driver(
-            *said, size=NONE, memory=memory, white=white, stray=stray, varied=more, length=driver.length
+            *said, size=NONE, memory=memory, white=white, stray=stray, varied=all_his, length=length
         )
         if steady.deviance <= driver.deviance:
             return None
-    varied, length = driver.varied, driver.length
     bands = system(nodes, size=size, memory=memory, length=length, white=white, stray=stray)
     found, *_ = solve(nodes, bands, beside, gained, trusted, np.full(len(beside), varied), white=white)
     own = beside - nodes.across(found)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable, Iterable
 from copy import copy
 from dataclasses import replace
 from functools import cached_property
@@ -12,14 +13,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.channels import FloatArray, is_discrete
+from lapkit.channels import FloatArray, from_si, is_discrete
 from lapkit.errors import ColumnError, LapError
 from lapkit.model import lap_sheet, show
 from lapkit.model.corners import combine_curvatures, curvatures_of, find_corners, path_curvature
 from lapkit.model.cutting import cut
 from lapkit.model.frame import brackets, grid, resample
 from lapkit.model.geodesy import geodetic_to_local
-from lapkit.model.given import records, said
+from lapkit.model.given import kind_given, records, said
 from lapkit.model.lap_table import divide, lap_table
 from lapkit.model.laps import STANDING
 from lapkit.model.line import StartLineLike
@@ -34,7 +35,8 @@ from lapkit.model.tracks.shapes import complete_corners
 from lapkit.model.tracks.track import Track, no_corners, no_markers, resolve_markers
 
 MAX_GAP = 0.5  # s; longer holes are not interpolated across
-SPOILT = {"contact", "tow", "missed shift"}  # marks of a lap that is not the driver's or the car's own
+BEFALL = {"contact", "tow", "missed shift", "missed shift or contact"}
+SPOILT = BEFALL | {f"after {kind}" for kind in BEFALL}  # marks of a lap that is not the driver's or the car's own
 MARK_COLUMNS = ["lap", "kind", "start_distance", "end_distance", "time_lost"]
 CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position
 
@@ -56,13 +58,18 @@ class Session:
         Longest time between samples that is interpolated across, s.
     speed_unit : str, optional
         Unit speeds are shown in; the file's own by default.
+    find_marks : callable, optional
+        Finds what befell the laps, as `oddities` does: of a session it makes a table such as `marked` takes. It is asked
+        once, with this session unmarked, when somebody first wants clean laps, the best lap, `marks` or the lap sheet.
 
     Raises
     ------
     LapError
         If a start line was given that the car never crossed.
     ColumnError
-        If a start line was given and the recording has no position.
+        If a start line was given and the recording has no position, or a step, a gap, time or speed is no such thing.
+    UnitError
+        If the unit is not one of speed.
     """
 
     def __init__(
@@ -74,8 +81,12 @@ class Session:
         step: float = 1.0,
         max_gap: float = MAX_GAP,
         speed_unit: str | None = None,
+        find_marks: Callable[[Session], pd.DataFrame] | None = None,
     ) -> None:
-        _check(recording, step)
+        kind_given(recording, Recording, "recording", "a Recording, such as session.recording or lapkit.read_csv(path)")
+        _check(recording, step, max_gap)
+        if speed_unit is not None:
+            from_si(0.0, kind_given(speed_unit, str, "speed_unit", "a unit, such as 'km/h'"), "speed")
         self.recording = recording
         self.step = step
         self.speed_unit = speed_unit or recording.speed_unit or "km/h"
@@ -128,7 +139,8 @@ class Session:
         )  # fmt: skip
         self.warnings += notes
         grid(self._placement.length, step)  # a grid that cannot be is refused before any work is done on it
-        self.marks: pd.DataFrame | None = None
+        self._find_marks = find_marks
+        self._unfilled: dict[int, list[dict[str, Any]]] = {}
 
     # ------------------------------------------------------------------ columns
 
@@ -193,9 +205,10 @@ class Session:
         )
 
     def marked(self, marks: pd.DataFrame) -> Session:
-        """Return the same session, marked with what befell its laps: the lap sheet and every frame then say so.
+        """Return the same session with marks of one's own instead of those it would find.
 
-        A lap with a contact, a tow or a missed shift is then no longer clean: neither the best nor one to compare with.
+        A lap with a contact, a tow or a missed shift, or that began with the speed of one, is not clean: neither the best
+        nor one to compare with.
 
         Parameters
         ----------
@@ -210,17 +223,74 @@ class Session:
         Raises
         ------
         ColumnError
-            If a column is missing.
+            If a column is missing, or a row's lap.
         """
         missing = [name for name in MARK_COLUMNS if name not in getattr(marks, "columns", ())]
         if missing:
             raise ColumnError(f"marks: there is no column {', '.join(missing)}; give the table of oddities(session).")
-        _ = self.track, self.clean  # the track is that of the laps as they were
+        if marks["lap"].isna().any():
+            raise ColumnError("marks: a row does not say its lap; give the table of oddities(session).")
+        session = self.unmarked()
+        session.__dict__["marks"] = marks
+        return session
+
+    def unmarked(self) -> Session:
+        """Return the same session with no marks, which looks for none: every lap without flags is then clean."""
+        _ = self.track, self.laps  # found once for both
         session = copy(self)
-        session.marks = marks
-        for name in ("clean", "_marks"):
+        session._find_marks, session._unfilled = None, {}
+        for name in ("marks", "clean", "spoilt", "_marks"):
             session.__dict__.pop(name, None)
         return session
+
+    @cached_property
+    def marks(self) -> pd.DataFrame | None:
+        """What befell the laps, a row an event; looked for when first asked. None where the session looks for nothing."""
+        if self._find_marks is None:
+            return None
+        marked = self.marked(self._find_marks(self.unmarked()))
+        for lap, waiting in self._unfilled.items():  # in frames given out before anybody looked
+            waiting += marked.marks_of(lap)
+        self._unfilled = {}
+        return marked.marks
+
+    @cached_property
+    def spoilt(self) -> dict[int, str]:
+        """Laps that are not the driver's or the car's own, and what befell them, such as ``{5: "tow", 6: "after tow"}``."""
+        found: dict[int, str] = {}
+        for lap, marks in self._marks.items():
+            kinds = dict.fromkeys(str(mark["kind"]) for mark in marks if mark["kind"] in SPOILT)
+            if kinds:
+                found[lap] = ", ".join(kinds)
+        return found
+
+    def left_out(self, counted: Iterable[int] = ()) -> list[str]:
+        """Return sentences that name the spoilt laps and what befell them: those left out, and those counted all the same.
+
+        Parameters
+        ----------
+        counted : iterable of int
+            Laps that were counted.
+        """
+        known = set(counted)
+        out = []
+        for said, inside in (("Left out, for what befell them", False), ("Counted in spite of what befell them", True)):
+            laps = [f"lap {lap} ({kinds})" for lap, kinds in self.spoilt.items() if (lap in known) is inside]
+            out += [f"{said}: {', '.join(laps)}."] if laps else []
+        return out
+
+    def usable(self, *, least: int = 2) -> list[int]:
+        """Return the laps that can teach something of the car: complete, without stop, reset or gap, not spoilt.
+
+        Parameters
+        ----------
+        least : int
+            Where fewer are left than this, the spoilt ones are among them (chosen: one lap has no scatter); `left_out` says so.
+        """
+        table = self.laps
+        whole = table.loc[table["complete"] & ~table["flags"].str.contains("stop|reset|gap"), "lap"].tolist()
+        sound = [int(lap) for lap in whole if lap not in self.spoilt]
+        return sound if len(sound) >= least else [int(lap) for lap in whole]
 
     def marks_of(self, number: int) -> list[dict[str, Any]]:
         """Return what befell a lap, as plain values; nothing where the session is not marked."""
@@ -363,13 +433,19 @@ class Session:
             "speed_at_line": speed_at_line,
             "complete": bool(self._segments.whole[row]),
             "flags": flags,
-            "marks": self.marks_of(int(self._segments.numbers[row])),
+            "marks": self._marks_so_far(int(self._segments.numbers[row])),
             "place_error": float(self._place_errors[row]),
             "offset_error": self._placement.offset_error,
             "shared_error": self._placement.shared_error,
             **{name: [dict(row) for row in rows] for name, rows in self._track_records.items()},
             "from_track": list(self._from_track),
         }
+
+    def _marks_so_far(self, number: int) -> list[dict[str, Any]]:
+        """What befell a lap; where nobody has looked yet, a list that is filled when somebody does."""
+        if self._find_marks is None or "marks" in self.__dict__:
+            return self.marks_of(number)
+        return self._unfilled.setdefault(number, [])
 
     @property
     def place_errors(self) -> dict[int, float]:
@@ -422,7 +498,11 @@ class Session:
             table["path"] = motion.path[rows] - motion.path_at(np.array([start]))
             table.attrs = self._attributes(row)
             return table
-        table = self._samples.copy()
+        return self.placed_samples().copy()
+
+    def placed_samples(self) -> pd.DataFrame:
+        """Return what `samples` returns for all laps, sharing memory with the recording: to be read, never changed."""
+        motion, table = self._motion, self._samples.copy(deep=False)
         row_of = np.clip(np.searchsorted(self._segments.first_row, np.arange(len(table)), side="right") - 1, 0, None)
         table["lap"] = self._segments.numbers[row_of]
         table["lap_clock"] = motion.time - self._segments.edges[row_of]
@@ -469,10 +549,12 @@ class Session:
     @cached_property
     def clean(self) -> pd.Series:
         """Whether each row of the lap table is a complete lap with nothing out of the ordinary, and not spoilt."""
-        clean = self.laps["complete"] & (self.laps["flags"] == "")
-        if self.marks is None:
-            return clean
-        return clean & ~self.laps["lap"].isin(self.marks.loc[self.marks["kind"].isin(SPOILT), "lap"])
+        return self._unflagged & ~self.laps["lap"].isin(self.spoilt)
+
+    @property
+    def _unflagged(self) -> pd.Series:
+        """The same, whatever befell them."""
+        return self.laps["complete"] & (self.laps["flags"] == "")
 
     def clean_laps(self) -> list[pd.DataFrame]:
         """Return the frames of the clean laps, in driving order; none where no lap is clean."""
@@ -497,7 +579,7 @@ class Session:
         clean = table[self.clean & (table["lap"] != but)]
         if clean.empty:
             kinds = sorted({word for words in table["flags"] for word in words.split(",") if word})
-            kinds += [] if self.marks is None else sorted(SPOILT & set(self.marks["kind"]))
+            kinds += sorted(set(self.spoilt.values()))
             also = "" if but is None else f" besides lap {but}"
             other = "" if but is None else ", or compare with another recording"
             raise LapError(
@@ -538,7 +620,7 @@ class Session:
         if reference is not None:
             curvature = path_curvature(reference.x, reference.y, reference.spacing)
             return find_corners(curvature, reference.spacing)
-        clean = np.flatnonzero(self.clean)
+        clean = np.flatnonzero(self._unflagged)  # the track is that of the laps, whatever befell them
         if not len(clean):
             return no_corners()
         profiles, how = curvatures_of([self._frame(int(row)) for row in clean[:CORNER_LAPS]])
@@ -565,11 +647,13 @@ class Session:
         return {"Assumed": self.assumptions, "Note": self.warnings, "Marked": marked}
 
 
-def _check(recording: Recording, step: float) -> None:
+def _check(recording: Recording, step: float, max_gap: float) -> None:
     """Raise ColumnError with every fault that keeps a recording from being cut into laps."""
     samples, faults = recording.samples, []
     if isinstance(step, bool) or not isinstance(step, int | float | np.number):
         faults.append(f"step={step!r} is not a number of metres")
+    if isinstance(max_gap, bool) or not isinstance(max_gap, int | float | np.number) or not max_gap > 0:
+        faults.append(f"max_gap={max_gap!r} is not a time above zero, in seconds")
     for name in ("time", "speed"):
         if name not in samples.columns:
             faults.append(f"there is no column '{name}'")

@@ -148,3 +148,30 @@ def test_the_callers_table_is_left_alone() -> None:
     corners(samples, where=where)
     pd.testing.assert_frame_equal(samples, before)
     pd.testing.assert_frame_equal(where, asked)
+
+
+@pytest.mark.parametrize("shares", [(0.5, 0.5), (0.5, 0.2), (0.0, 1.0), 5, (0.2,)])
+def test_turn_in_shares_rise(shares: object) -> None:
+    with pytest.raises(FrameError, match=r"turn_in_shares=.*expected two rising shares between 0 and 1"):
+        corners(session(), turn_in_shares=shares)
+
+
+def test_a_radius_of_nothing_is_not_known() -> None:
+    run = session()
+    table = corners(run.lap(1), where=run.track.corners.assign(radius=0.0))
+    assert len(table) == len(run.track.corners)
+    assert table["radius"].isna().all()
+    assert np.isfinite(table["corner_time_uncertainty"]).all()
+
+
+def test_samples_are_read_where_they_are_and_never_changed(monkeypatch: pytest.MonkeyPatch) -> None:
+    run = session()
+    before = run.recording.samples.copy()
+    shared = run.placed_samples()
+    assert np.shares_memory(shared["speed"].to_numpy(), run.recording.samples["speed"].to_numpy())
+    pd.testing.assert_frame_equal(run.samples(), shared)
+    given = run.samples()
+    assert not np.shares_memory(given["speed"].to_numpy(), shared["speed"].to_numpy())
+    monkeypatch.setattr(Session, "samples", None)  # a copy of the whole recording took most of the time
+    assert len(corners(run))
+    pd.testing.assert_frame_equal(run.recording.samples, before)

@@ -101,3 +101,13 @@ def test_against_the_brake_as_it_was_driven(rate: float, noise: Noise) -> None:
     away = np.abs(found["duration"].to_numpy() - lasted)
     assert np.mean(away <= 2 * found["duration_uncertainty"].to_numpy() + 0.004) >= 0.9
     assert set(begins[real][begins[real] < truth.start(3)]) <= set(nearest)  # none is missed
+
+
+@pytest.mark.parametrize("noise", [100.0, 5e4])
+def test_a_pressure_sensor_that_only_shakes_shows_no_braking(noise: float) -> None:
+    pressure = 3e5 + np.random.default_rng(1).normal(0.0, noise, len(lap_of(50.0)))
+    samples = lap_of(50.0).drop(columns="brake").assign(brake_pressure=pressure)
+    assert brakings(samples).empty
+    braked = samples.assign(brake_pressure=3e5 + 4e6 * lap_of(50.0)["brake"].to_numpy())
+    assert len(brakings(braked)) == 1
+    assert brakings(braked, brake_pressure_threshold=1e7).empty

@@ -233,3 +233,12 @@ def test_laps_that_count_from_different_lines_are_refused() -> None:
     shifted = samples.assign(x=samples["x"] + 5000.0, y=samples["y"] - 900.0)  # another origin is no other line
     start = (line[0] + 5000.0, line[1] - 900.0, line[2])
     delta(one.best(), session_of(shifted, source="third.csv", start_line=start).best())
+
+
+def test_no_memory_and_too_short_a_table() -> None:
+    table = delta(frame(40.0), frame(41.0), memory=0.0)
+    assert np.isfinite(table["delta_uncertainty"]).all()
+    short = table.iloc[:1]
+    short.attrs = table.attrs
+    with pytest.raises(FrameError, match="it has no second row"):
+        losses(short)

@@ -328,3 +328,17 @@ def test_the_callers_table_is_left_alone() -> None:
 def test_every_threshold_says_what_it_is() -> None:
     named = [name for name in vars(module) if name.isupper() and name != "LIFT_COLUMNS" and name != "TYPE_CHECKING"]
     assert len(named) >= 9
+
+
+@pytest.mark.parametrize("full", [0.0, -1.0, 98.0, np.nan, "full"])
+def test_full_throttle_is_a_share(full: object) -> None:
+    with pytest.raises(FrameError, match="full_throttle"):
+        lifts(lap_of([(1.0, 1.0), (1.5, 0.0), (2.0, 1.0)]), full_throttle=full)
+
+
+def test_words_in_place_of_numbers_and_a_truth_value_for_a_lap_are_refused() -> None:
+    samples = lap_of([(1.0, 1.0), (1.5, 0.0), (2.0, 1.0)])
+    with pytest.raises(ColumnError, match=r"the channel 'throttle' does not hold numbers .*'full'"):
+        lifts(samples.assign(throttle="full"))
+    with pytest.raises(LapError, match="there is no lap True"):
+        lifts(samples, lap=True)

@@ -48,3 +48,14 @@ def test_a_recording_without_a_whole_lap(run) -> None:
     assert table["rank"].isna().all()
     assert table["speed_difference"].isna().all()
     pd.testing.assert_series_equal(table.dtypes, line_speed(session).dtypes)
+
+
+def test_a_lap_that_was_spoilt_has_no_rank(run) -> None:
+    session, truth = run
+    fastest = session.best_number()
+    marks = pd.DataFrame(
+        [(fastest, "tow", 10.0, 90.0, -0.1)], columns=["lap", "kind", "start_distance", "end_distance", "time_lost"]
+    )
+    table = line_speed(session.marked(marks)).set_index("lap")
+    assert table.loc[fastest, "rank"] is pd.NA
+    assert sorted(table["rank"].dropna()) == list(range(1, len(truth.laps)))

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import lapkit
 from lapkit.errors import FrameError
+from lapkit.model import curvature as curvature_module
 from lapkit.model.corners import (
     combine_curvatures,
     curvature_of,
@@ -17,6 +21,7 @@ from lapkit.model.corners import (
     path_curvature,
     segments_of,
 )
+from lapkit.model.curvature import rate_curvature
 from lapkit.simulate import oval, road_course, stadium
 
 
@@ -316,6 +321,60 @@ def test_one_odd_lap_does_not_move_the_median() -> None:
     torn = lap.copy()
     torn[10:20] = np.nan
     assert combine_curvatures([lap, torn, np.full(len(lap), np.nan)]) == pytest.approx(lap)
+
+
+@pytest.mark.parametrize(
+    ("make", "calls"),  # of a path, x and y, each with its derivative
+    [(lambda v: path_curvature(np.cos(v) * 80, np.sin(v) * 80, 1.0), 4), (lambda v: rate_curvature(np.sin(v), 1.0), 1)],
+)
+def test_a_single_quiet_lap_is_smoothed_once(make: Callable, calls: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    smooth, made = curvature_module._smooth, []
+    monkeypatch.setattr(curvature_module, "_smooth", lambda *given, **more: made.append(1) or smooth(*given, **more))
+    make(np.arange(500.0) * 2 * np.pi / 500)
+    assert len(made) == calls
+
+
+def test_what_is_no_lap_has_no_curvature_and_no_corners() -> None:
+    for few in (np.empty(0), np.ones(1), np.ones(7)):
+        for make in (lambda v: path_curvature(v, v, 1.0), lambda v: rate_curvature(v, 1.0)):
+            with pytest.raises(FrameError, match=rf"at least 8 places round a lap; found {len(few)}"):
+                make(few)
+    for step, length in ((0.0, None), (1.0, 0.0), (np.nan, None)):
+        with pytest.raises(FrameError, match="give a step and a length in metres above zero"):
+            find_corners(np.full(100, 0.01), step, track_length=length)
+    with pytest.raises(FrameError, match="got None among them"):
+        curvature_of(None)
+    odd = profile(*TWO)
+    odd[7] = np.inf
+    pd.testing.assert_frame_equal(find_corners(odd, 1.0), find_corners(profile(*TWO), 1.0))
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "said"),
+    [
+        (9.0, 5.0, "starts before its end"),
+        (np.nan, 5.0, "starts before"),
+        (5.0, 5.0, "starts before"),
+        ("a", 5.0, "not a number"),
+    ],
+)
+def test_a_corner_that_is_none_is_refused_by_everything_that_takes_corners(
+    start: object, end: float, said: str
+) -> None:
+    given = [{"corner": "1", "start_distance": start, "end_distance": end}]
+    place = np.arange(101.0)
+    lap = pd.DataFrame({"time": place / 20, "distance": place, "speed": 20.0})
+    difference = pd.DataFrame({"delta": place, "delta_uncertainty": 0.0}, index=pd.Index(place, name="distance"))
+    difference.attrs["track_length"] = 100.0
+    for call in (
+        lambda: segments_of(given, 100.0),
+        lambda: lapkit.corners(lap, where=given),
+        lambda: lapkit.losses(difference, corners=given),
+    ):
+        with pytest.raises(FrameError, match=said):
+            call()
+    with pytest.raises(FrameError, match=r"a lap of nan m"):
+        segments_of([], np.nan)
 
 
 def test_frames_on_different_grids_are_refused() -> None:

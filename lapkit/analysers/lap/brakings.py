@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from lapkit.analysers.lap.markers import marker_columns
-from lapkit.analysers.lap.pedal import AT_REST, Strokes, brake_of, numbered
+from lapkit.analysers.lap.pedal import AT_REST, BRAKE_PRESSURE_THRESHOLD, Strokes, brake_of, numbered
 from lapkit.analysers.lap.table import table_of
 from lapkit.analysers.lap.trace import trace_of
 
@@ -47,6 +47,7 @@ def brakings(
     hysteresis: float = HYSTERESIS,
     min_duration: float = MIN_DURATION,
     hold_band: float = HOLD_BAND,
+    brake_pressure_threshold: float = BRAKE_PRESSURE_THRESHOLD,
     max_gap: float | None = None,
 ) -> pd.DataFrame:
     """Find every braking.
@@ -68,6 +69,8 @@ def brakings(
         Shorter ones are left out, s.
     hold_band : float
         Samples this close to the hardest belong to the hold, share of the brake.
+    brake_pressure_threshold : float
+        Where only pressure is recorded, Pa above that at rest: when the hardest stays below it, nobody braked.
     max_gap : float, optional
         Longest time between samples that is read across, s; three usual ones by default.
 
@@ -114,7 +117,9 @@ def brakings(
         table = table_of(BRAKING_COLUMNS, {})
         table.attrs["note"] = f"{trace.source}: there is no brake and no brake pressure, so brakings cannot be told."
         return table
-    whole = 1.0 if is_share else max(float(np.nanquantile(brake, HARDEST)), 1e-9)
+    whole = 1.0 if is_share else float(np.nanquantile(brake, HARDEST))
+    if not is_share and not whole >= max(brake_pressure_threshold, 1e-9):
+        return table_of(BRAKING_COLUMNS, {})
     slow = {} if isinstance(laps, pd.DataFrame) else laps.recording.slow
     strokes = Strokes.of(
         trace,

@@ -16,7 +16,8 @@ from lapkit.analysers.lap.trace import Trace, trace_of
 from lapkit.analysers.lap.turn_in import HIGH, LOW, turn_in
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
-from lapkit.model.given import CORNER, records_given
+from lapkit.model.corners import bounds_of
+from lapkit.model.given import CORNER, number_given, records_given
 from lapkit.model.noise import quantum, white_noise
 
 if TYPE_CHECKING:
@@ -92,7 +93,8 @@ def corners(
     LapError
         If the session has no such lap.
     FrameError
-        If a frame has no time or distance, or does not carry corners and none are given.
+        If a frame has no time or distance, or does not carry corners and none are given; if a corner does not start before
+        its end, or `turn_in_shares` are no two rising shares.
 
     Examples
     --------
@@ -209,8 +211,8 @@ def _asked(
     asked: dict[str, NDArray[Any]] = {"corner": np.array([row["corner"] for row in rows], dtype=object)}
     names = [row.get("direction") for row in rows]
     asked["direction"] = np.array([name if isinstance(name, str) else "" for name in names], dtype=object)
-    for name in ("start_distance", "end_distance", "radius"):
-        asked[name] = np.array([row.get(name, np.nan) for row in rows], dtype=np.float64)
+    asked["start_distance"], asked["end_distance"] = bounds_of(rows)
+    asked["radius"] = np.array([number_given(row.get("radius") or np.nan, "radius", "m") for row in rows])
     return asked
 
 

@@ -11,7 +11,7 @@ import pandas as pd
 
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
-from lapkit.model.corners import segments_of
+from lapkit.model.corners import bounds_of, segments_of
 from lapkit.model.frame import MAX_LENGTH_DIFFERENCE, attribute, check_two_laps, unlabelled
 from lapkit.model.given import CORNER, frame_given, records_given
 
@@ -185,6 +185,7 @@ class _Side:
             change * self.interval**2 / 8.0
         )  # time is not straight between samples: |a| dt^2 / (8 v), a = v dv/ds
         here = (self.place_error / speed) ** 2 + sampling**2
+        memory = max(memory, 1e-9)
         from_start = -np.expm1(-self.place / memory)
         to_end = -np.expm1(-np.maximum(self.length - self.place, 0.0) / memory)
         return np.asarray(from_start * (crossing + to_end * here + (1.0 - to_end) * crossing))
@@ -257,15 +258,15 @@ def losses(
     """
     delta_table = frame_given(delta_table, "losses", "the table that delta(lap, reference) returns")
     missing = [name for name in DELTA_COLUMNS[:2] if name not in delta_table.columns]
-    if missing or "track_length" not in delta_table.attrs:
-        raise FrameError(
-            f"losses needs the table that delta(lap, reference) returns; it has no {(missing or ['track_length'])[0]}."
-        )
+    missing += [] if "track_length" in delta_table.attrs else ["track_length"]
+    missing += [] if len(delta_table) > 1 else ["second row"]
+    if missing:
+        raise FrameError(f"losses needs the table that delta(lap, reference) returns; it has no {missing[0]}.")
     length = float(delta_table.attrs["track_length"])
     given = delta_table.attrs.get("corners", []) if corners is None else corners
-    table = pd.DataFrame(records_given(given, "corners", CORNER, "the name and metres from the line"))
-    table = table if len(table) else table.reindex(columns=list(CORNER))
-    segments = segments_of(table.sort_values("start_distance"), length)
+    rows = records_given(given, "corners", CORNER, "the name and metres from the line")
+    starts, _ = bounds_of(rows)
+    segments = segments_of([rows[k] for k in np.argsort(starts, kind="stable")], length)
 
     place, value = delta_table.index.to_numpy(np.float64), delta_table["delta"].to_numpy(np.float64)
     sigma = delta_table["delta_uncertainty"].to_numpy(np.float64)

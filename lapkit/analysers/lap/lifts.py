@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from lapkit.analysers.lap.between import IntArray, ramp_end, ramp_start, spread
 from lapkit.analysers.lap.markers import marker_columns
-from lapkit.analysers.lap.pedal import Strokes, brake_of, numbered
+from lapkit.analysers.lap.pedal import BRAKE_PRESSURE_THRESHOLD, Strokes, brake_of, numbered
 from lapkit.analysers.lap.table import table_of
 from lapkit.analysers.lap.trace import trace_of
 from lapkit.channels import FloatArray
-from lapkit.errors import DataWarning
+from lapkit.errors import DataWarning, FrameError
+from lapkit.model.given import number_given
 from lapkit.model.throttle import learn_full_throttle
 
 if TYPE_CHECKING:
@@ -49,10 +50,10 @@ GEAR_LAG = 0.15
 """s. The new gear shows up at most this long after the cut (common practice, no source)."""
 RATIO_DROP = 0.07
 """Least drop of engine speed per road speed in an upshift; neighbouring gears differ by 10 % and more (common practice)."""
+TOO_FULL = 2.0
+"""Readings at full throttle are below this: they are shares, not percent (chosen)."""
 BRAKE_THRESHOLD = 0.03
 """Share of the brake that counts as braking."""
-BRAKE_PRESSURE_THRESHOLD = 2e5
-"""Pa over the pressure at rest that counts as braking."""
 
 
 def lifts(
@@ -138,7 +139,7 @@ def lifts(
     LapError
         If the session has no such lap.
     FrameError
-        If a frame has no time or distance.
+        If a frame has no time or distance, or `full_throttle` is no such reading.
 
     Warns
     -----
@@ -158,6 +159,8 @@ def lifts(
     trace = trace_of(laps)
     trace.check(lap)
     throttle = trace.required("throttle", "lifts")
+    if full_throttle is not None and not 0.0 < number_given(full_throttle, "full_throttle", "share, 0 to 1") < TOO_FULL:
+        raise FrameError(f"full_throttle={full_throttle:g} is not a reading of the throttle, which goes from 0 to 1.")
     if full_throttle is None:
         known_full = laps.attrs.get("full_throttle") if isinstance(laps, pd.DataFrame) else laps.full_throttle
         full_throttle = known_full if known_full is not None else learn_full_throttle(throttle)

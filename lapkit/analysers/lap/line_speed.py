@@ -48,8 +48,8 @@ def line_speed(session: Session) -> pd.DataFrame:
     ([0, 1, 2], [<NA>, 2, 1])
     """
     session = session_given(session, "line_speed")
-    laps = session.laps[session.laps["speed_at_line"].notna()].reset_index(drop=True)
-    clean = (laps["complete"] & (laps["flags"] == "") & laps["lap_time"].notna()).to_numpy(bool)
+    known = session.laps["speed_at_line"].notna()
+    laps, clean = session.laps[known].reset_index(drop=True), session.clean[known].to_numpy(bool)
     speed = laps["speed_at_line"].to_numpy(np.float64)
     sigma = laps["speed_at_line_uncertainty"].to_numpy(np.float64)
     best = int(np.flatnonzero(clean)[np.argmax(speed[clean])]) if clean.any() else None

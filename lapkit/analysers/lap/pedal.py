@@ -15,6 +15,8 @@ from lapkit.model.noise import quantum
 
 AT_REST = 0.1
 """Quantile of brake pressure that is taken for a brake at rest (chosen: nobody brakes for nine tenths of a recording)."""
+BRAKE_PRESSURE_THRESHOLD = 2e5
+"""Pa over the pressure at rest that counts as braking."""
 
 
 @dataclass(frozen=True)

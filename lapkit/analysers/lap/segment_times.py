@@ -9,6 +9,7 @@ import pandas as pd
 
 from lapkit.channels import FloatArray
 from lapkit.model.frame import attribute, unlabelled
+from lapkit.model.given import frame_given
 
 
 def segment_times(frames: Sequence[pd.DataFrame], edges: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -28,6 +29,11 @@ def segment_times(frames: Sequence[pd.DataFrame], edges: FloatArray) -> tuple[Fl
     uncertainty : ndarray, shape (laps, k + 1)
         Error of place over speed at that border, s; half the variance of the lap time at the line itself.
 
+    Raises
+    ------
+    FrameError
+        If a frame has no rows or does not say its lap time.
+
     Examples
     --------
     >>> place = pd.Index(np.arange(0.0, 100.0), name="distance")
@@ -39,8 +45,8 @@ def segment_times(frames: Sequence[pd.DataFrame], edges: FloatArray) -> tuple[Fl
     """
     times, sigma = np.empty((len(frames), len(edges))), np.empty((len(frames), len(edges)))
     for k, frame in enumerate(frames):  # laps, not samples
-        bare, place = unlabelled(frame), frame.index.to_numpy(np.float64)
-        lap_time = float(attribute(frame, "lap_time"))
+        bare, place = unlabelled(frame_given(frame, "segment_times")), frame.index.to_numpy(np.float64)
+        lap_time = float(attribute(frame, "lap_time") or np.nan)
         clock = bare["time"].to_numpy(np.float64)
         past = np.append(place, edges[-1]) if edges[-1] > place[-1] else place
         times[k] = np.interp(edges, past, np.append(clock, lap_time)[: len(past)])

@@ -59,15 +59,25 @@ class Trace:
 
     def check(self, lap: int | None) -> None:
         """Raise LapError where a lap is asked for that is not there."""
-        if lap is not None and (not isinstance(lap, int | np.integer) or lap not in self.numbers):
+        number = isinstance(lap, int | np.integer) and not isinstance(lap, bool)
+        if lap is not None and not (number and lap in self.numbers):
             known = ", ".join(str(number) for number in self.numbers[:40])
             raise LapError(f"{self.source}: there is no lap {said(lap)}; the recording has laps {known}.")
 
     def channel(self, name: str) -> FloatArray | None:
-        """Return a channel as floats, None where the samples have none or only NaN."""
+        """Return a channel as floats, None where the samples have none or only NaN.
+
+        Raises
+        ------
+        ColumnError
+            If it holds words.
+        """
         if name not in self.table.columns:
             return None
-        values = self.table[name].to_numpy(np.float64, na_value=np.nan)
+        try:
+            values = self.table[name].to_numpy(np.float64, na_value=np.nan)
+        except (TypeError, ValueError) as error:
+            raise ColumnError(f"{self.source}: the channel '{name}' does not hold numbers ({error}).") from error
         return values if np.isfinite(values).any() else None
 
     def required(self, name: str, purpose: str) -> FloatArray:
@@ -124,7 +134,7 @@ def trace_of(laps: Session | pd.DataFrame) -> Trace:
     if isinstance(laps, pd.DataFrame):
         return _of_frame(laps)
     laps = session_given(laps, "laps", "a session, or one lap's frame or samples")
-    table = laps.samples()
+    table = laps.placed_samples()
     time = table["time"].to_numpy(np.float64)
     lap = table["lap"].to_numpy(np.int64)
     first = np.concatenate([[0], np.flatnonzero(np.diff(lap)) + 1])

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from lapkit.analysers.lap.between import quantile
 from lapkit.analysers.lap.trace import Trace
 from lapkit.channels import FloatArray
+from lapkit.errors import FrameError
 from lapkit.model.curvature import MIN_SPEED
 from lapkit.model.frame import brackets
 from lapkit.model.noise import white_noise
@@ -106,6 +107,11 @@ def turn_in(
     source : str
         "yaw rate", "position", "steering", "lateral acceleration", or "none".
 
+    Raises
+    ------
+    FrameError
+        If the shares are no two rising ones.
+
     Examples
     --------
     Curvature rises evenly from 100 m on.
@@ -120,6 +126,10 @@ def turn_in(
     >>> bool(abs(found[0] - 100) < 2 * uncertainty[0]), bool(uncertainty[0] < 2), source
     (True, True, 'yaw rate')
     """
+    if not (isinstance(shares, Sequence) and len(shares) == 2 and 0.0 < shares[0] < shares[1] < 1.0):
+        raise FrameError(
+            f"turn_in_shares={shares!r}: expected two rising shares between 0 and 1, such as ({LOW:g}, {HIGH:g})."
+        )
     place, sigma = np.full(row.size, np.nan), np.full(row.size, np.nan)
     signal = _signal(trace, corners, max_gap) if row.size else None
     if signal is None:

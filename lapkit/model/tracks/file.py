@@ -13,14 +13,21 @@ import pandas as pd
 
 from lapkit.channels import FloatArray
 from lapkit.errors import FileError, LapkitError
-from lapkit.model.given import path_given, records, said
+from lapkit.model.given import kind_given, path_given, records, said
 from lapkit.model.line import HALF_WIDTH
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.entries import Entries, described
 from lapkit.model.tracks.loops import grid_of
 from lapkit.model.tracks.shapes import at_start_line, centre_line, complete_corners, track_from_centre_line
 from lapkit.model.tracks.table import CENTRE_COLUMNS, read_points, read_text, table_text
-from lapkit.model.tracks.track import MARKER_POSITION, PROFILE_COLUMNS, Track, no_corners, resolve_markers
+from lapkit.model.tracks.track import (
+    CORNER_COLUMNS,
+    MARKER_POSITION,
+    PROFILE_COLUMNS,
+    Track,
+    no_corners,
+    resolve_markers,
+)
 
 MAX_TOML = 1_000_000  # bytes; what a person writes is a thousandth of it
 MAX_LINE = 5000  # characters of one line of it
@@ -267,6 +274,7 @@ def write_track(track: Track, path: str | os.PathLike[str]) -> None:
     <BLANKLINE>
     """
     path = path_given(path, "write_track", "a path that ends in .toml")
+    kind_given(track, Track, "write_track", "a track, such as session.track")
     if path.suffix.lower() != ".toml":
         raise FileError(f"{path.name}: a track file ends in .toml; the points go to a .csv of the same name.")
     beside = path.with_suffix(".csv")
@@ -349,7 +357,7 @@ def _text(track: Track, *, banking: bool) -> str:
     if track.origin is not None:
         lines += ["", "[origin]", *(f"{key} = {_figure(value, 10)}" for key, value in
                                     zip(("latitude", "longitude"), track.origin, strict=True))]  # fmt: skip
-    for row in records(track.corners):
+    for row in records(track.corners.reindex(columns=CORNER_COLUMNS)):
         lines += ["", "[[corner]]", f"name = {_words(row['corner'])}"]
         keys = (("start", "start_distance"), ("apex", "apex_distance"), ("end", "end_distance"), ("radius", "radius"))
         lines += [f"{key} = {_figure(row[name])}" for key, name in keys if np.isfinite(row[name])]

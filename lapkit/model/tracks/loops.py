@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError
+from lapkit.model.given import number_given
 from lapkit.model.noise import white_noise
 from lapkit.model.place import REFERENCE_SPACING, ReferenceLine
 
@@ -136,7 +137,7 @@ def ring(points: FloatArray, what: str, max_opening: float) -> FloatArray:
     extra = int(np.cumprod(over[::-1]).sum())
     points = points[: len(points) - min(extra, len(points) - 8)]
     opening = float(np.hypot(*(points[-1, :2] - start)))
-    if opening > max(5.0 * usual, max_opening * around):
+    if opening > max(5.0 * usual, number_given(max_opening, "max_opening", "share of the way round") * around):
         raise ColumnError(
             f"{what}: the line does not close: its last point is {opening:.1f} m from its first, after {around:.0f} m. "
             "Give the points of one whole lap, in order."

@@ -53,8 +53,10 @@ def started_at(track: Track, x: float, y: float, heading: float | None = None) -
     [42.9]
     """
     line, x, y = _reference(track), number_given(x, "x", "m"), number_given(y, "y", "m")
+    if heading is not None:
+        heading = number_given(heading, "heading", "rad")
     place, away = nearest_place(line, x, y, heading=heading)
-    if away > LINE_REACH:
+    if not away <= LINE_REACH:  # nowhere near, or nowhere at all
         _, any_way = nearest_place(line, x, y)
         if any_way <= LINE_REACH:
             raise LapkitError(

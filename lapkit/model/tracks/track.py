@@ -6,7 +6,7 @@ import os
 import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
 from lapkit.model.geodesy import geodetic_to_local
-from lapkit.model.given import kind_given, records
+from lapkit.model.given import kind_given, number_given, records, said
 from lapkit.model.line import StartLine
 from lapkit.model.place import ReferenceLine
 from lapkit.model.tracks.loops import length_spline
@@ -29,6 +29,17 @@ HEADING_WEIGHT = 25.0  # m that a turn of one radian counts for where one part o
 HEADING_REACH = 40  # points of the reference line either side of the one that fits best
 NAME_LENGTH = 100  # characters of a name, so that a table can still be read
 MAX_OFFSET = 200.0  # m; no track is wider to one side
+KINDS: dict[str, tuple[type, str]] = {
+    "corners": (pd.DataFrame, "a table, such as session.track.corners"),
+    "line": (StartLine, "a StartLine or None"),
+    "reference": (ReferenceLine, "a ReferenceLine or None"),
+    "start_line": (Mapping, "a mapping of x, y or latitude, longitude, or None"),
+    "name": (str, "a name, in quotes"),
+    "markers": (pd.DataFrame, "a table, such as session.track.markers"),
+    "lanes": (pd.DataFrame, "a table, such as session.track.lanes"),
+    "profile": (pd.DataFrame, "a table or None"),
+}
+"""Attribute of a track -> what it is, for a program and for a person."""
 
 MarkerPlace: TypeAlias = "float | Sequence[float] | Mapping[str, float]"
 
@@ -82,6 +93,11 @@ class Track:
         length, read between rows and round the lap): any of left_width, right_width (m from the reference line to the
         edges, positive), banking (rad, positive where the right side is higher), height (m, of the reference line), curvature (1/m, left
         positive: how laps without position turned; those of another recording are matched to it).
+
+    Raises
+    ------
+    LapkitError
+        If an attribute is something else.
     """
 
     length: float | None
@@ -94,6 +110,15 @@ class Track:
     markers: pd.DataFrame = field(default_factory=no_markers)
     lanes: pd.DataFrame = field(default_factory=no_lanes)
     profile: pd.DataFrame | None = None
+
+    def __post_init__(self) -> None:
+        for name, (kind, expected) in KINDS.items():
+            if getattr(self, name) is not None or "None" not in expected:
+                kind_given(getattr(self, name), kind, name, expected)
+        if self.length is not None:
+            number_given(self.length, "length", "m")
+        if self.origin is not None:
+            _check_origin(self.origin)
 
     def along(self, name: str, places: FloatArray) -> FloatArray | None:
         """Return a column of the profile at places on the track; None where the track does not know it.
@@ -108,7 +133,18 @@ class Track:
         Returns
         -------
         ndarray, same shape, or None
+
+        Raises
+        ------
+        LapkitError
+            If no profile has such a column, or the places are not numbers.
         """
+        if not isinstance(name, str) or name not in [*PROFILE_COLUMNS, *([] if self.profile is None else self.profile)]:
+            raise LapkitError(f"along: expected one of {', '.join(PROFILE_COLUMNS)}, and got {said(name)}.")
+        try:
+            places = np.asarray(places, dtype=np.float64)
+        except (TypeError, ValueError):
+            raise LapkitError(f"places: expected metres from the line, and got {said(places)}.") from None
         if self.profile is None or name not in self.profile.columns or self.length is None:
             return None
         known = self.profile[name].dropna()
@@ -225,6 +261,18 @@ class Track:
     def __repr__(self) -> str:
         length = "length unknown" if self.length is None else f"{self.length:.1f} m"
         return f"<Track {self.name or '(unnamed)'}: {length}, {len(self.corners)} corners>"
+
+
+def _check_origin(given: Any) -> None:
+    """Refuse what is no latitude and longitude; NaN stands for one that a file does not say."""
+    pair = isinstance(given, tuple | list) and len(given) == 2
+    known = pair and all(isinstance(value, int | float | np.number) and not isinstance(value, bool) for value in given)
+    if known and not (abs(given[0]) > 90 or abs(given[1]) > 180):
+        return
+    raise LapkitError(
+        "origin: expected latitude (-90 to 90) and longitude (-180 to 180) in degrees, such as (12.5, -30.25), and got "
+        f"{repr(given)[:60] if pair else said(given)}."
+    )
 
 
 # ------------------------------------------------------------------ names and rows
