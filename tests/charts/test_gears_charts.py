@@ -225,10 +225,13 @@ def test_words_of_a_sweep():
     said = sweep_words(table())
     assert said[0] == (
         "Final drive 4.7 meets the limit of 6500 rpm at the end of the longest straight: 6500 ±30 rpm there. "
-        "The lap would be 0.150 ±0.040 s quicker."
+        "It may go past it: a chance of about 1 in 2 by that ±. The lap would be 0.150 ±0.040 s quicker."
     )
     assert said[1] == "Final drive 4.8 goes 100 ±30 rpm past the limit there: too short."
     assert said[-1].startswith("Leave room below the limit")
+    clear = table()
+    clear["free_engine_speed"] -= 40 * RPM  # 2.7 standard uncertainties below it
+    assert not any("may go past" in text for text in sweep_words(clear))
     below = sweep_words(table(nearest=3, limit=7000 * RPM))
     assert below[0].startswith("Final drive 4.8 comes nearest to the limit of 7000 rpm") and "400 rpm below" in below[0]
     assert not any("past" in text for text in below[1:])
@@ -292,7 +295,7 @@ def test_a_table_of_text():
     shown = sweep_table(table(), speed_unit="m/s")
     assert shown["Difference (s)"].tolist() == ["0.000", "-0.100 ±0.040", "-0.150 ±0.040", "+0.200 ±0.040"]
     assert shown["At line (m/s)"].iloc[0] == "45.0 ±0.2"
-    assert shown[""].tolist() == ["", "", "meets the limit", "past the limit"]
+    assert shown[""].tolist() == ["", "", "meets the limit (may pass it)", "past the limit"]
     assert "Restart (s)" not in shown and "Top gear" not in shown
     assert sweep_table(table(hidden=(1,)))["Difference (s)"].iloc[1] == "-"
     assert list(sweep_table(table().iloc[:0]).index) == []

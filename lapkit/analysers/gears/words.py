@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import NormalDist
+
 import numpy as np
 import pandas as pd
 
@@ -18,10 +20,14 @@ MEETS = 0.01
 """Share of the limit: an engine speed so little below it meets it (chosen: half of the 2 % within which ratios are taken for alike)."""
 
 
-def judged(sweep: pd.DataFrame, *, within: float = MEETS) -> pd.DataFrame:
-    """Return a sweep with three more columns: what each row is called, whether it goes past the limit and whether it meets it.
+UNLIKELY = 0.025
+"""Chance of going past the limit from which it is said (chosen: one side of about 95 %)."""
 
-    A row goes past the limit at the end of the longest straight or elsewhere; it meets it if it goes past it nowhere and comes
+
+def judged(sweep: pd.DataFrame, *, within: float = MEETS) -> pd.DataFrame:
+    """Return a sweep with four more columns: name, past and meets the limit, and the chance that a row goes past it.
+
+    The chance, 0..1, is of the engine speed at the end of the longest straight with its uncertainty. A row goes past the limit at the end of the longest straight or elsewhere; it meets it if it goes past it nowhere and comes
     `within` that share of it. Rows are called by their final drive, and by the top gear where several were tried.
 
     Examples
@@ -36,7 +42,16 @@ def judged(sweep: pd.DataFrame, *, within: float = MEETS) -> pd.DataFrame:
     past = (sweep["free_engine_speed"] > limit) | sweep["limit_reached"].astype(bool)
     tops = [f", top gear {top:.3g}" for top in sweep["top_gear"]] if several_tops(sweep) else [""] * len(sweep)
     names = [f"final drive {final:.4g}{top}" for final, top in zip(sweep["final_drive"], tops, strict=True)]
-    return sweep.assign(name=names, past=past, meets=(sweep["free_engine_speed"] >= (1.0 - within) * limit) & ~past)
+    meets = (sweep["free_engine_speed"] >= (1.0 - within) * limit) & ~past
+    spread = np.maximum(sweep.get("free_engine_speed_uncertainty", pd.Series(0.0, sweep.index)).fillna(0.0), 1e-9)
+    beyond = np.nan_to_num(((sweep["free_engine_speed"] - limit) / spread).to_numpy(np.float64))
+    chance = [NormalDist().cdf(value) for value in beyond.tolist()]
+    return sweep.assign(name=names, past=past, meets=meets, chance=chance)
+
+
+def _odds(chance: float) -> str:
+    """A chance in words, as coarsely as it is known."""
+    return "1 in 2" if chance > 0.45 else f"1 in {1.0 / chance:.0f}"
 
 
 def several_tops(sweep: pd.DataFrame) -> bool:
@@ -149,7 +164,14 @@ def sweep_words(sweep: pd.DataFrame) -> list[str]:
         how = f"meets {told}" if row["meets"] else f"comes nearest to {told} without passing it"
         room = "" if row["meets"] else f", {rpm(limit - there):.0f} rpm below"
         spread = 2 * rpm(row["free_engine_speed_uncertainty"])
-        out.append(f"{row['name'].capitalize()} {how}: {rpm(there):.0f} ±{spread:.0f} rpm there{room}. {_worth(row)}")
+        may = (
+            f" It may go past it: a chance of about {_odds(row['chance'])} by that ±."
+            if row["chance"] > UNLIKELY
+            else ""
+        )
+        out.append(
+            f"{row['name'].capitalize()} {how}: {rpm(there):.0f} ±{spread:.0f} rpm there{room}.{may} {_worth(row)}"
+        )
     if nearest.empty:
         out.append(
             f"Every one of these of which something can be said goes past {told}, or meets it sooner."
@@ -262,7 +284,9 @@ def sweep_table(sweep: pd.DataFrame, *, speed_unit: str = "km/h") -> pd.DataFram
                 "Restart (s)": told(row, "restart_time", 2),
                 "Lost (s)": told(row, "restart_time_lost", 2, 1.0, "+"),
             }
-        near = "meets the limit" if row["meets"] else "nearest the limit"
+        near = ("meets the limit" if row["meets"] else "nearest the limit") + (
+            " (may pass it)" if row["chance"] > UNLIKELY else ""
+        )
         cells[""] = near if row["nearest"] else "past the limit" if row["past"] else ""
         rows.append(cells)
     return pd.DataFrame(rows, index=sweep.index, dtype=object)
