@@ -9,7 +9,7 @@ import pandas as pd
 
 from lapkit.analysers.gears.gearing import Gearing
 from lapkit.analysers.gears.table import plus_minus, rpm
-from lapkit.channels import from_si
+from lapkit.channels import FloatArray, from_si
 from lapkit.model.show import clock
 
 ROOM = (
@@ -44,7 +44,7 @@ def judged(sweep: pd.DataFrame, *, within: float = MEETS) -> pd.DataFrame:
     names = [f"final drive {final:.4g}{top}" for final, top in zip(sweep["final_drive"], tops, strict=True)]
     meets = (sweep["free_engine_speed"] >= (1.0 - within) * limit) & ~past
     spread = np.maximum(sweep.get("free_engine_speed_uncertainty", pd.Series(0.0, sweep.index)).fillna(0.0), 1e-9)
-    beyond = np.nan_to_num(((sweep["free_engine_speed"] - limit) / spread).to_numpy(np.float64))
+    beyond: FloatArray = np.nan_to_num(((sweep["free_engine_speed"] - limit) / spread).to_numpy(np.float64))
     chance = [NormalDist().cdf(value) for value in beyond.tolist()]
     return sweep.assign(name=names, past=past, meets=meets, chance=chance)
 
