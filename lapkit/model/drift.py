@@ -31,7 +31,7 @@ SMALL = 0.1  # m; drift smaller than this is left alone where laps are likelier 
 NONE = 0.003  # m; which is to say with so much
 WORTHWHILE = 0.9  # share of the drift that may be left for a correction to be worth it
 SHARED = 6.0  # laps' weight of the whole track in how much more than usual the driver varies at one place
-TELLING = 12  # laps that say how much he varies: more cost time and say little more
+TELLING = 12  # laps, those in the middle, that say how much he varies: more cost time and say little more
 EVEN = 5  # nodes over which that is averaged
 NORMAL = 1.4826  # standard deviations in a median absolute deviation
 
@@ -137,8 +137,8 @@ def find_drift(
     excess = change - UNLIKELY * 2.0 * size**2 * float(-np.expm1(-lapse / memory))
     stray = float(np.sqrt(max(excess / reference.length, ODOMETER**2)))
     trusted = known & ~nodes.around(np.abs(beside) > OTHER_LINE * np.hypot(size, varied), OTHER_REACH)
-    first = nodes.lap < TELLING
-    said = (nodes.part(first), beside[first], gained[first], trusted[first])
+    middle = np.abs(nodes.lap - 0.5 * laps) < 0.5 * TELLING
+    said = (nodes.part(middle), beside[middle], gained[middle], trusted[middle])
     driver = likeliest_driver(*said, size=size, memory=memory, white=white, stray=stray, varied=varied, length=length)
     varied, length = driver.varied, driver.length
     if size < SMALL:
