@@ -20,6 +20,7 @@ from lapkit.analysers.ledger.causes import causes_of
 from lapkit.analysers.ledger.energy import LongitudinalModel
 from lapkit.analysers.ledger.ledger import Ledger, corner_parts, ledger
 from lapkit.analysers.ledger.pair import Pair
+from lapkit.analysers.ledger.split import _told
 from lapkit.simulate import CONSUMER, oval, stint
 
 # ------------------------------------------------------------- published decompositions
@@ -450,3 +451,16 @@ def test_uncertainties_are_honest(condition: str) -> None:
     # and they say something: no cause is more than a few times surer than stated
     spread = table.assign(square=(table["error"] / table["sigma"]) ** 2).groupby("cause")["square"].mean() ** 0.5
     assert (spread > 0.2).all(), spread.to_string()
+
+
+def test_what_is_left_unexplained_tells_of_the_errors_in_it() -> None:
+    """Of two normal errors whose sum is seen, the mean square of one is as its conditional distribution has it."""
+    rng = np.random.default_rng(1)
+    ours, other = rng.normal(0.0, 2.0, 400_000), rng.normal(0.0, 1.0, 400_000)
+    for seen in (0.0, 1.5, 2.5):
+        near = np.abs(ours + other - seen) < 0.05
+        stated = _told(np.array([4.0]), np.array([5.0]), np.array([seen]))[0]
+        assert stated == pytest.approx(min(float(np.mean(ours[near] ** 2)), 4.0), rel=0.05)
+    assert (
+        _told(np.array([4.0]), np.array([5.0]), np.array([9.0]))[0] == 4.0
+    )  # never surer of less than was known before

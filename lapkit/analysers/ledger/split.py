@@ -227,9 +227,12 @@ def _split(pair: Pair, ground: _Ground, model: LongitudinalModel, first_cell: An
 
     doubt = _Doubt(pair, ground, model, made, np.abs(cost), first_cell)
     unsure = {name: variance.sum(axis=0) for name, (_, variance) in unseen.items()}
-    sigma, set_against = doubt.of_causes(throttle_step, unsure)
+    hidden, seen = doubt.of_causes(throttle_step, unsure)
     blur = np.sqrt(2.0) * left * speed.mean(axis=0) * np.abs(cost)  # s, where two segments meet
-    sigma["unexplained"] = np.sqrt(set_against + doubt.of_rest(weight, blur))
+    rest_variance = doubt.of_rest(weight, blur) + sum(seen.values())
+    unexplained = np.add.reduceat(charges["unexplained"], first_cell)
+    sigma = {name: np.sqrt(own + _told(seen[name], rest_variance, unexplained)) for name, own in hidden.items()}
+    sigma["unexplained"] = np.sqrt(rest_variance)
     carried_in = float(-difference[0] * cost[0])
     way, misfit = ground.whole_sigma
     whole = {
@@ -242,6 +245,15 @@ def _split(pair: Pair, ground: _Ground, model: LongitudinalModel, first_cell: An
     form = BRAKED_SHARE if "brake" in made.steps else FORM_SHARE
     carried_sigma = float(np.sqrt((LINE_END * blur[0]) ** 2 + ahead**2 + (form * carried_in) ** 2))
     return Split(charges, sigma, whole, carried_in, carried_sigma, np.asarray(difference), missing, notes)
+
+
+def _told(variance: FloatArray, all_of_rest: FloatArray, rest: FloatArray) -> FloatArray:
+    """Mean square of a cause's error, given what is left unexplained: an error of the cause would show there too.
+
+    Of two normal errors whose sum is known, each has a share of it by its variance (a textbook's conditional normal).
+    """
+    share = variance / np.maximum(all_of_rest, 1e-30)
+    return np.asarray(np.minimum(variance, variance * (1.0 - share) + (share * rest) ** 2))
 
 
 @dataclass(frozen=True)
@@ -260,15 +272,15 @@ class _Doubt:
 
     def of_causes(
         self, throttle_step: float, unseen: dict[str, FloatArray]
-    ) -> tuple[dict[str, FloatArray], FloatArray]:
-        """Standard uncertainty of each cause, s, and the variance of what is left because of them.
+    ) -> tuple[dict[str, FloatArray], dict[str, FloatArray]]:
+        """Variance of each cause, s2: what leaves nothing unexplained, and what is then left unexplained.
 
-        By place, model, sampling and quantisation. An error of place shifts speed with the pedals: nothing is left by it.
+        By place; and by model, sampling and quantisation. An error of place shifts speed with the pedals: nothing is left by it.
         """
         pair, ground, model, made, first_cell = self.pair, self.ground, self.model, self.made, self.first_cell
         price = self.cost[1:]
-        out: dict[str, FloatArray] = {}
-        against = np.zeros(len(first_cell))
+        hidden: dict[str, FloatArray] = {}
+        seen: dict[str, FloatArray] = {}
         for name, level in made.levels.items():
             # the same a little further on: what an error of place changes
             slope = zeroed(np.gradient(level, pair.place[1:-1]))
@@ -295,9 +307,8 @@ class _Doubt:
                 left = np.sqrt(2.0) * left_of_noise(pair.inputs, "z") * STANDARD_GRAVITY
                 ends = self.cost[np.append(first_cell, len(self.cost) - 1)]
                 variance += left**2 * (ends[:-1] ** 2 + ends[1:] ** 2)
-            out[name] = np.sqrt(place + variance)
-            against = against + variance
-        return out, against
+            hidden[name], seen[name] = place, variance
+        return hidden, seen
 
     def of_rest(self, weight: FloatArray, blur: FloatArray) -> FloatArray:
         """Variance of what is left by noise of speed, disagreement of metres and misfit of the model, s2."""
