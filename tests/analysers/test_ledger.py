@@ -414,14 +414,24 @@ def test_oval_changes_cost_what_they_cost_alone(course: str, condition: str) -> 
     assert missed.empty, missed.to_string()
 
 
-@pytest.mark.parametrize("condition", ["60 Hz consumer", "60 Hz consumer, steady position"])
+@pytest.mark.parametrize("condition", ["25 Hz consumer", "60 Hz consumer", "60 Hz consumer, steady position"])
 @pytest.mark.parametrize("course", ["oval", "four-corner oval"])
 def test_oval_changes_with_consumer_noise(course: str, condition: str) -> None:
     """Within 12 % or 8 ms, whether position drifts by 0.3 m or hardly; what is left over may be a little more."""
     table = judged(course, condition)
     missed = table[table["put in"] & ~table["holds"]]
     assert missed.empty, missed.to_string()
-    assert table["holds"].mean() > 0.97
+    assert table["holds"].mean() > (0.9 if condition == "25 Hz consumer" else 0.97)
+
+
+@pytest.mark.parametrize(
+    ("condition", "fewest"), [("25 Hz consumer", 32), ("60 Hz consumer", 32), ("60 Hz consumer, steady position", 34)]
+)
+def test_road_course_changes_with_consumer_noise(condition: str, fewest: int) -> None:
+    """Not all of 38 hold: with place known exactly, pedals and speed of this noise leave 33 to 38 (`ledger_cases.py 8`)."""
+    table = judged("road course", condition)
+    assert table.loc[table["put in"], "holds"].sum() >= fewest
+    assert (table["error"].abs() <= 2.0 * table["sigma"]).mean() > 0.93
 
 
 def test_wind_and_power_are_not_the_driver() -> None:

@@ -3,7 +3,8 @@
 Each change is driven alone, from the same speed at the line, so that its cost is exact; then it is driven again within a
 stint that is recorded, cut into laps and explained. Tracks and cars are invented. Run:
 
-    python tests/benchmarks/ledger_cases.py
+    python tests/benchmarks/ledger_cases.py        # every case, truth beside ledger
+    python tests/benchmarks/ledger_cases.py 8      # how many hold on the mean of so many draws of the noise
 """
 
 from __future__ import annotations
@@ -48,6 +49,8 @@ from lapkit.simulate.driver import run_scripts
 DRIVER = {"throttle": ("throttle",), "pedals": ("throttle", "brake"), "line": ("longer_way", "cornering", "elevation")}
 STEADY = replace(CONSUMER, position_wander=0.05)
 """Consumer grade, but for position that is corrected against drift, as in the demo recording of the road course."""
+PLACED = replace(CONSUMER, position=0.0, position_wander=0.0)
+"""Consumer grade, but for position that knows the place: what the other sensors allow, however well places are found."""
 CONDITIONS: dict[str, tuple[float, Noise | None]] = {
     "20 Hz": (20.0, None),
     "60 Hz": (60.0, None),
@@ -57,6 +60,9 @@ CONDITIONS: dict[str, tuple[float, Noise | None]] = {
     "60 Hz consumer": (60.0, CONSUMER),
     "100 Hz consumer": (100.0, CONSUMER),
     "60 Hz consumer, steady position": (60.0, STEADY),
+    "25 Hz consumer, place known": (25.0, PLACED),
+    "60 Hz consumer, place known": (60.0, PLACED),
+    "100 Hz consumer, place known": (100.0, PLACED),
 }
 """Sample rate (Hz) and errors of the sensors."""
 
@@ -344,20 +350,38 @@ def judged(table: pd.DataFrame, *, clean: bool) -> pd.DataFrame:
     return out
 
 
-def all_cases(conditions: Sequence[str] = tuple(CONDITIONS)) -> pd.DataFrame:
+def all_cases(conditions: Sequence[str] = tuple(CONDITIONS), seed: int = 1) -> pd.DataFrame:
     """Every case under every condition."""
     tables = []
     for condition in conditions:
         rate, noise = CONDITIONS[condition]
         for course in courses():
-            clean = noise is None or noise.position == 0
-            table = judged(explained(course.name, rate, noise), clean=clean)
+            clean = noise is None or noise.throttle == 0
+            table = judged(explained(course.name, rate, noise, seed), clean=clean)
             tables.append(table.assign(condition=condition))
     return pd.concat(tables, ignore_index=True)
 
 
+def drawn_again(seeds: int) -> pd.DataFrame:
+    """How many of each course's cases hold under noise, on the mean of several draws of it."""
+    noisy = [name for name, (_, noise) in CONDITIONS.items() if noise is not None and noise.throttle > 0]
+    table = pd.concat([all_cases(noisy, seed) for seed in range(1, seeds + 1)], ignore_index=True)
+    table["within"] = table["error"].abs() <= 2.0 * table["sigma"]
+    count = table.assign(n=1).groupby(["condition", "course", "put in"], sort=False)
+    return count.agg(
+        rows=("n", lambda n: n.sum() / seeds),
+        hold=("holds", lambda holds: holds.sum() / seeds),
+        rms=("error", lambda error: float(np.sqrt(np.mean(error**2)))),
+        stated=("sigma", lambda sigma: float(np.sqrt(np.mean(sigma**2)))),
+        within=("within", "mean"),
+    )
+
+
 def main() -> None:
     """Print the table and what it comes to."""
+    if len(sys.argv) > 1:
+        print(drawn_again(int(sys.argv[1])).to_string(float_format=lambda v: f"{v:.4g}"))
+        return
     table = all_cases()
     shown = table[
         ["condition", "course", "case", "cause", "true total", "total", "true cost", "ledger", "error", "holds"]
