@@ -33,6 +33,9 @@ WORTHWHILE = 0.9  # share of the drift that may be left for a correction to be w
 SHARED = 6.0  # laps' weight of the whole track in how much more than usual the driver varies at one place
 TELLING = 12  # laps, those in the middle, that say how much he varies: more cost time and say little more
 EVEN = 5  # nodes over which that is averaged
+TOO_MUCH = (
+    1.5  # times its size that the drift found may come to: more is another line that some laps hold all the way round
+)
 NORMAL = 1.4826  # standard deviations in a median absolute deviation
 
 
@@ -139,6 +142,9 @@ def find_drift(
     trusted = known & ~nodes.around(np.abs(beside) > OTHER_LINE * np.hypot(size, varied), OTHER_REACH)
     middle = np.abs(nodes.lap - 0.5 * laps) < 0.5 * TELLING
     said = (nodes.part(middle), beside[middle], gained[middle], trusted[middle])
+    guess = (
+        varied  # what a few laps make likeliest may be too little: what is left is stated halfway to the first guess
+    )
     driver = likeliest_driver(*said, size=size, memory=memory, white=white, stray=stray, varied=varied, length=length)
     varied, length = driver.varied, driver.length
     if size < SMALL:
@@ -158,9 +164,12 @@ def find_drift(
     more = (scatter * (laps - 1.0) + SHARED) / (laps - 1.0 + SHARED)
     spread = varied * np.sqrt(np.maximum(more, 1.0))
     reach = 2.0 * memory  # nodes so far apart are strangers
-    found, left, at_line = solve(nodes, bands, beside - usual, gained, trusted, spread, white=white, reach=reach)
-    left, at_line = left * float(np.sqrt(share)), at_line * float(np.sqrt(share))
-    if not left < WORTHWHILE * size:
+    found, *errors = solve(nodes, bands, beside - usual, gained, trusted, spread, white=white, reach=reach)
+    _, *wider = solve(
+        nodes, bands, beside - usual, gained, trusted, np.maximum(spread, guess), white=white, reach=reach
+    )
+    left, at_line = np.sqrt(share * np.mean(np.square([errors, wider]), axis=0)).tolist()
+    if not left < WORTHWHILE * size or float(np.sqrt(np.mean(found**2))) > TOO_MUCH * size:
         return None
     later = np.arange(1.0, laps)
     alike = np.exp(-later * lapse / memory)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from lapkit.channels import FloatArray
 
-BEND_LENGTH = (6.0, 60.0)  # m; a driver's deviation changes within a length between these
+BEND_LENGTH = (6.0, 200.0)  # m; a driver's deviation changes within a length between these
 VARIED = (0.005, 3.0)  # m; and its size is looked for between these
 TRIES = 40  # likelihoods asked for at most
 
@@ -127,6 +127,7 @@ def system(nodes: Nodes, *, size: float, memory: float, length: float, white: fl
     keep = float(np.exp(-nodes.spacing / length))
     weight = np.full(len(kept) - 1, _bending(keep))
     _add(bands, [(2, keep**2), (6, -2.0 * keep), (10, 1.0)], weight)
+    _add(bands, [(2, -_alike(keep)), (6, 1.0)], np.array([1.0 / (1.0 - _alike(keep) ** 2)]))
     bands[0, 2] += 1.0
     known = np.isfinite(nodes.offset)
     east, north = 0.5 * (nodes.east[1:] + nodes.east[:-1]), 0.5 * (nodes.north[1:] + nodes.north[:-1])
@@ -236,7 +237,8 @@ def likeliest_driver(
         bands = system(nodes, size=size, memory=memory, length=within, white=white, stray=stray)
         factor, right = _posed(nodes, bands, beside, gained, trusted, np.full(len(beside), spread), white)
         fits = float(np.sum(right * cho_solve_banded(factor, right, check_finite=False)))
-        bends = (len(beside) - 2) * float(np.log(_bending(float(np.exp(-nodes.spacing / within)))))
+        keep = float(np.exp(-nodes.spacing / within))
+        bends = (len(beside) - 2) * float(np.log(_bending(keep))) - float(np.log(1.0 - _alike(keep) ** 2))
         return 2.0 * float(np.log(factor[0][0]).sum()) + drifts - bends - fits
 
     first = np.clip(np.log([varied, length]), low, high)
@@ -250,6 +252,11 @@ def likeliest_driver(
 def _bending(keep: float) -> float:
     """Weight of the change of a second-order process of unit size that keeps a share `keep` of itself from node to node."""
     return (1.0 + keep**2) / (1.0 - keep**2) ** 3
+
+
+def _alike(keep: float) -> float:
+    """Correlation of neighbouring nodes of that process."""
+    return 2.0 * keep / (1.0 + keep**2)
 
 
 def _posed(
