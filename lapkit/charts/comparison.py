@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib
 import numpy as np
@@ -34,6 +34,10 @@ from lapkit.charts.style import (
 from lapkit.model.frame import attribute
 from lapkit.model.show import clock
 
+if TYPE_CHECKING:
+    from lapkit.analysers.ledger.explain import Explanation
+    from lapkit.analysers.ledger.findings import Zone
+
 SIZE = (10.5, 7.4)  # inches
 HEIGHTS = (3.0, 1.5, 2.3)
 TITLE_WIDTH = 88  # characters of the title that fit on one line
@@ -58,13 +62,15 @@ def two_laps(
     axes: Iterable[Axes] | None = None,
     speed_unit: str | None = None,
     title: str | None = None,
+    why: Explanation | None = None,
 ) -> AxesArray:
     """Draw two laps over each other, and where one lost time to the other.
 
     Three panels over the place on the track: speed; throttle, with the brake below it where there is one; and
     the time the lap is behind the reference, with a band of two standard uncertainties (about 95 %). Corners
-    are shaded and named, the segment where most was lost (or gained, in a faster lap) is marked and labelled
-    in all panels, and the title says the finding. Holes in the data are gaps in the lines.
+    are shaded and named, the place where most was made is marked and labelled in all panels, and the title says
+    the finding. Without `why` it is where the clock showed most of the loss (or gain, in a faster lap), and the mark
+    says so: the clock shows time where it is paid. Holes in the data are gaps in the lines.
 
     Parameters
     ----------
@@ -78,8 +84,9 @@ def two_laps(
     speed_unit : str, optional
         Unit of speed; ``lap.attrs["speed_unit"]`` by default.
     title : str, optional
-        The finding, such as ``explain(lap, reference).headline``, which says where time was made; by default where the
-        clock showed most of it.
+        The finding; by default that of `why`, or where the clock showed most of the difference.
+    why : Explanation, optional
+        ``explain(lap, reference)``: the mark then stands where the time was made, as its headline says.
 
     Returns
     -------
@@ -109,7 +116,7 @@ def two_laps(
     from_si(0.0, unit, "speed")  # an unknown unit is refused before anything is drawn
     pair = _Pair(lap, reference, float(table.attrs["track_length"]))
     given = table.attrs["corners"] if corners is None else corners
-    worst = _worst(table, given)
+    mark = _on_the_clock(table, given) if why is None or why.book is None or not why.book.model.ok else _made(why.made)
     if axes is None:
         panels = new_axes((HEIGHTS[0], HEIGHTS[1] if pair.has_pedals else 0.4, HEIGHTS[2]), size=SIZE)
     else:
@@ -118,15 +125,14 @@ def two_laps(
     with matplotlib.rc_context(STYLE):
         _draw_speed(speed, pair, unit)
         _draw_pedals(pedals, pair)
-        _draw_delta(behind, pair, table, worst)
+        _draw_delta(behind, pair, table, mark)
         for panel in panels:
             panel.set_xlim(0.0, pair.length)
             panel.label_outer()
         mark_corners(panels, given)
-        _mark_worst(panels, worst)
-        speed.set_title(
-            "\n".join(textwrap.wrap(plain(title, 200) if title else _finding(pair, table, worst), TITLE_WIDTH)), pad=30
-        )
+        _draw_mark(panels, mark)
+        found = title or (why.headline if why is not None else _finding(pair, table, mark))
+        speed.set_title("\n".join(textwrap.wrap(plain(found, 200), TITLE_WIDTH)), pad=30)
         behind.set_xlabel("Distance from the start/finish line (m)", loc="left")
         _note(behind, pair, table)
         speed.figure.align_ylabels(list(panels))
@@ -164,29 +170,29 @@ class _Pair:
 
 
 @dataclass(frozen=True)
-class _Worst:
-    """The segment where most was lost, or gained."""
+class _Mark:
+    """A place to mark, m, and what to say of it; `most` is how the title says it, where it has nothing better."""
 
-    segment: str
     start: float
     end: float
-    time_lost: float
-    uncertainty: float
-
-    @property
-    def word(self) -> str:
-        return "lost" if self.time_lost > 0 else "gained"
-
-    @property
-    def where(self) -> str:
-        return f"{'on the' if self.segment.startswith('straight') else 'in'} {plain(self.segment)}"
+    words: str
+    most: str = ""
 
 
 # -------------------------------------------------------------------------- findings
 
 
-def _worst(table: pd.DataFrame, corners: Corners) -> _Worst | None:
-    """Find the segment that did most to make the lap slower; or faster, where it was clearly faster."""
+def _made(zone: Zone | None) -> _Mark | None:
+    """The place that a ledger charges with most."""
+    if zone is None:
+        return None
+    where = plain(zone.where) if zone.segment else "by the speed brought over the line"
+    words = f"{abs(zone.made):.3f} s {'made' if zone.made > 0 else 'gained'} {where} (±{zone.noise:.3f})"
+    return _Mark(zone.start, zone.end, words)
+
+
+def _on_the_clock(table: pd.DataFrame, corners: Corners) -> _Mark | None:
+    """The segment where the clock showed most of what made the lap slower; or faster, where it was clearly faster."""
     total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
     sign = -1.0 if total < -2 * sigma else 1.0
     places = losses(table, corners=corners, count=None)
@@ -194,25 +200,23 @@ def _worst(table: pd.DataFrame, corners: Corners) -> _Worst | None:
     if not (size > 0).any():
         return None
     row = places.iloc[int(np.nanargmax(size))]
-    if not abs(row["time_lost"]) > 2 * row["time_lost_uncertainty"]:
+    lost, noise = float(row["time_lost"]), 2 * float(row["time_lost_uncertainty"])
+    if not abs(lost) > noise:
         return None  # no place where they clearly differ
-    return _Worst(
-        str(row["segment"]),
-        float(row["start_distance"]),
-        float(row["end_distance"]),
-        float(row["time_lost"]),
-        float(row["time_lost_uncertainty"]),
-    )
+    segment, did = str(row["segment"]), "lost" if lost > 0 else "gained"
+    done = f"{did} {'on the' if segment.startswith('straight') else 'in'} {plain(segment)}"
+    words = f"{abs(lost):.3f} s {done} on the clock (±{noise:.3f})"
+    return _Mark(float(row["start_distance"]), float(row["end_distance"]), words, f": on the clock most was {done}")
 
 
-def _finding(pair: _Pair, table: pd.DataFrame, worst: _Worst | None) -> str:
+def _finding(pair: _Pair, table: pd.DataFrame, mark: _Mark | None) -> str:
     lap, reference = pair.name(pair.lap), pair.name(pair.reference)
     total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
     if not np.isfinite(total):
         return f"{_capital(lap)} and {reference} are not both complete, so there is no lap-time difference"
     if abs(total) <= 2 * sigma:
         return f"{_capital(lap)} and {reference} took the same time, as far as the clock can tell (±{2 * sigma:.3f} s)"
-    most = f": on the clock most was {worst.word} {worst.where}" if worst else ""
+    most = mark.most if mark else ""
     return f"{_capital(lap)} was {abs(total):.3f} s {'slower' if total > 0 else 'faster'} than {reference}{most}"
 
 
@@ -282,14 +286,14 @@ def _pressed(brake: FloatArray) -> FloatArray:
     return np.where(used, brake, np.nan)
 
 
-def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, worst: _Worst | None) -> None:
+def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, mark: _Mark | None) -> None:
     place = table.index.to_numpy(np.float64)
     values, band = table["delta"].to_numpy(np.float64), 2.0 * table["delta_uncertainty"].to_numpy(np.float64)
     ax.axhline(0.0, color=MUTED, linewidth=0.9, zorder=2)
     ax.fill_between(place, values - band, values + band, color="#b9c2c6", linewidth=0, alpha=0.75, zorder=3)
     ax.plot(place, values, **LAP_LINE)
-    if worst is not None:
-        inside = (place >= worst.start) & (place <= worst.end)
+    if mark is not None:
+        inside = (place >= mark.start) & (place <= mark.end)
         ax.plot(place[inside], values[inside], color=PLACE, linewidth=3.4, solid_capstyle="butt", zorder=5)
     reach = np.concatenate([[0.0], (values - band)[np.isfinite(values)], (values + band)[np.isfinite(values)]])
     low, high = float(reach.min()), float(reach.max())
@@ -322,22 +326,22 @@ def _draw_delta(ax: Axes, pair: _Pair, table: pd.DataFrame, worst: _Worst | None
 # ----------------------------------------------------------------------------- marks
 
 
-def _mark_worst(panels: AxesArray, worst: _Worst | None) -> None:
-    if worst is None:
+def _draw_mark(panels: AxesArray, mark: _Mark | None) -> None:
+    if mark is None:
         return
     for panel in panels:
         left, right = panel.get_xlim()
-        for edge in (worst.start, worst.end):
-            if not left < edge < right:
-                continue
-            panel.axvline(edge, color=PLACE, linewidth=1.0, linestyle=(0, (1.2, 1.6)), zorder=2.5)
+        for edge in {mark.start, mark.end}:
+            if left < edge < right:
+                panel.axvline(edge, color=PLACE, linewidth=1.0, linestyle=(0, (1.2, 1.6)), zorder=2.5)
+        if mark.start == mark.end:  # the line itself
+            panel.axvline(mark.start, color=PLACE, linewidth=5.0, zorder=5)
     bottom = panels[-1]
     left, right = bottom.get_xlim()
-    share = ((worst.start + worst.end) / 2 - left) / (right - left)
-    text = f"{abs(worst.time_lost):.3f} s {worst.word} {worst.where} on the clock (±{2 * worst.uncertainty:.3f})"
-    half = 0.0045 * len(text)
-    bottom.text(float(np.clip(share, 0.15 + half, 1.0 - half)), 0.97, text, transform=bottom.transAxes, ha="center", va="top",
-                color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
+    share = ((mark.start + mark.end) / 2 - left) / (right - left)
+    half = 0.0045 * len(mark.words)
+    bottom.text(float(np.clip(share, 0.15 + half, 1.0 - half)), 0.97, mark.words, transform=bottom.transAxes, ha="center",
+                va="top", color=PLACE, weight="bold", zorder=6, bbox=BEHIND_TEXT)  # fmt: skip
 
 
 def _note(ax: Axes, pair: _Pair, table: pd.DataFrame) -> None:

@@ -30,11 +30,10 @@ from lapkit.charts.style import (
     mark_corners,
     new_axes,
     plain,
-    signed,
     tick,
 )
 from lapkit.errors import LapkitError
-from lapkit.model.show import clock
+from lapkit.model.show import clock, number
 
 GAINED = "#7fa39c"  # time won; lighter than time lost, and drawn the other way
 LOST = PLACE
@@ -82,7 +81,7 @@ def ledger_table(ledger: Ledger, *, ax: Axes | None = None, parts: bool | None =
     values, sigma = _rows(ledger, parts)
     heads = [name.replace("_", " ") for name in values.columns]
     known = np.isfinite(ledger.carried_in)
-    labels = [*(["carried in over the line"] if known else []), *values.index, "whole lap"]
+    labels = [*([_WORDS["carried_in"]] if known else []), *values.index, "whole lap"]
     axes = _axes(ax, ROW * (len(labels) + 3.2))
     scale = 0.26 / max(float(np.abs(values.to_numpy()).max()), abs(ledger.carried_in) if known else 0.0, 1e-9)
     with matplotlib.rc_context(STYLE):
@@ -96,7 +95,7 @@ def ledger_table(ledger: Ledger, *, ax: Axes | None = None, parts: bool | None =
             _figure(axes, len(heads), row + top, float(value), known=bool(sure), weight="bold")
         bottom = len(labels) - 1
         ends = [*values.sum(axis=0), ledger.total]
-        bands = [*np.sqrt((sigma**2).sum(axis=0)), ledger.total_uncertainty]
+        bands = [*(ledger.lap_uncertainties[cause] for cause in ledger.causes), ledger.total_uncertainty]
         for column, (value, one) in enumerate(zip(ends, bands, strict=True)):
             _figure(axes, column, bottom, float(value), known=abs(value) > SIGNIFICANT * one, weight="bold")
         axes.set_ylim(bottom + 0.6, -0.6)
@@ -111,7 +110,12 @@ def ledger_table(ledger: Ledger, *, ax: Axes | None = None, parts: bool | None =
         axes.grid(False)
         axes.spines[:].set_visible(False)
         _title(axes, ledger, pad=30)
-        _note(axes, ledger, "Right, dark: lost. Left: won. Pale, in brackets: inside the noise", -6)
+        _note(
+            axes,
+            ledger,
+            "Right, dark: lost. Left: won. Pale, in brackets: inside the noise; the title counts none of it",
+            -6,
+        )
     return axes
 
 
@@ -161,7 +165,7 @@ def ledger_steps(ledger: Ledger, *, by: str = "cause", ax: Axes | None = None) -
                     after[row], row, xerr=one, color=INK if known else MUTED, capsize=2.5, linewidth=0.9, zorder=4
                 )
             spread = f" ±{one:.3f}" if np.isfinite(one) else ""
-            axes.annotate(f"{signed(size, 3)}{spread}" if known else f"({signed(size, 3)}{spread})", (1.0, row),
+            axes.annotate(f"{_seconds(size)}{spread}" if known else f"({_seconds(size)}{spread})", (1.0, row),
                           xycoords=("axes fraction", "data"), xytext=(6, 0), textcoords="offset points", va="center",
                           fontsize=SMALL, color=INK if known else MUTED)  # fmt: skip
         for row, at in ((0, after[0]), (last, after[-1])):
@@ -183,7 +187,7 @@ def ledger_steps(ledger: Ledger, *, by: str = "cause", ax: Axes | None = None) -
         axes.set_xlabel("Lap time (min:s)" if begin >= 60 else "Lap time (s)", loc="left")
         _title(axes, ledger, pad=10)
         bars = "Bars: about 95 %. " if by == "cause" else ""
-        _note(axes, ledger, f"{bars}Pale: inside the noise", -22)
+        _note(axes, ledger, f"{bars}Pale: inside the noise; the title counts none of it", -22)
     return axes
 
 
@@ -251,7 +255,7 @@ def made_and_paid(ledger: Ledger, *, axes: Iterable[Axes] | None = None) -> Axes
         upper.legend(
             loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, handlelength=3.2, borderpad=0.0, borderaxespad=0.6
         )
-        upper.annotate(f"{signed(ledger.total, 3)} s", (length, ledger.total), xytext=(7, 0), textcoords="offset points",
+        upper.annotate(f"{_seconds(ledger.total)} s", (length, ledger.total), xytext=(7, 0), textcoords="offset points",
                        va="center", weight="bold", annotation_clip=False)  # fmt: skip
         _draw_places(lower, ledger)
         for panel in panels:
@@ -261,25 +265,21 @@ def made_and_paid(ledger: Ledger, *, axes: Iterable[Axes] | None = None) -> Axes
         mark_corners(panels, corners)
         _title(upper, ledger, pad=30)
         lower.set_xlabel("Distance from the start/finish line (m)", loc="left")
-        _note(lower, ledger, "Shaded: corners. Pale: inside the noise", -22)
+        early = ", from the lift for them on" if ledger.told.begins else ""
+        _note(lower, ledger, f"Shaded: corners{early}. Pale: inside the noise", -22)
         upper.figure.align_ylabels(list(panels))
     return panels
 
 
 def _draw_places(ax: Axes, ledger: Ledger) -> None:
     """Draw what was made and what was paid in each corner and on each straight, side by side."""
-    start = ledger.places.index.to_numpy()
-    paid = ledger.places["paid"].to_numpy()
     ax.axhline(0.0, color=MUTED, linewidth=0.9, zorder=4)
     for zone, size, sure in zip(zones(ledger), *_sums(*_by_zone(ledger)), strict=True):
-        inside = (start >= zone.start - 1e-9) & (start < zone.end - 1e-9)
         wide = 0.4 * (zone.end - zone.start)
         middle = 0.5 * (zone.start + zone.end)
         if ledger.model.ok:
             _bar(ax, middle - wide, 0.0, float(size), wide, bool(sure), upright=True)
-        ax.bar(
-            middle, paid[inside].sum(), wide, align="edge", facecolor="white", edgecolor=INK, linewidth=1.0, zorder=3
-        )
+        ax.bar(middle, zone.paid, wide, align="edge", facecolor="white", edgecolor=INK, linewidth=1.0, zorder=3)
     ax.set_ylabel("Each place (s)")
     ax.yaxis.set_major_locator(MaxNLocator(7, steps=ROUND_STEPS))
     low, high = ax.get_ylim()
@@ -297,14 +297,15 @@ def _rows(ledger: Ledger, parts: bool | None) -> tuple[pd.DataFrame, pd.DataFram
     if parts is None:
         parts = corners[corners != ""].nunique() <= MANY_CORNERS
     if parts:
-        return ledger.cells, ledger.uncertainties
+        rows = ledger.told
+        return rows.cells.set_axis(rows.labels), rows.uncertainties.set_axis(rows.labels)
     return _by_zone(ledger)
 
 
 def _by_zone(ledger: Ledger) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Cells and their uncertainties, corner by corner."""
     places = zones(ledger)
-    index = [zone.segment for zone in places]
+    index = [zone.label for zone in places]
     return pd.DataFrame([zone.costs for zone in places], index=index), pd.DataFrame(
         [z.sigma for z in places], index=index
     )
@@ -361,8 +362,13 @@ def _cell(ax: Axes, column: int, row: int, value: float, sigma: float, scale: fl
         _bar(ax, column + 0.68, row - 0.3, value * scale, 0.6, known)
 
 
+def _seconds(value: float) -> str:
+    """Write a difference as the text does, the minus as long as the plus."""
+    return number(value, 3, signed=True).replace("-", "\N{MINUS SIGN}")
+
+
 def _figure(ax: Axes, column: int, row: int, value: float, *, known: bool = True, weight: str = "normal") -> None:
-    text = signed(value, 3) if known else f"({signed(value, 3)})"
+    text = _seconds(value) if known else f"({_seconds(value)})"
     ax.text(column + (0.36 if known else 0.385), row, text, ha="right", va="center", fontsize=SMALL, weight=weight,
             color=INK if known else MUTED)  # fmt: skip
 

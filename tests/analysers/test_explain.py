@@ -15,13 +15,24 @@ from support import session_of
 from lapkit import brakings, corners, delta, explain, ledger, lifts, longitudinal_model, losses
 from lapkit.analysers.ledger.explain import summary
 from lapkit.analysers.ledger.findings import headline, standing_out, zones
+from lapkit.analysers.ledger.two_laps import TwoLaps
 from lapkit.channels import from_si
 from lapkit.simulate import Braking, Lift, Line, Noise, drive, oval, oval_driver, record, road_course, road_driver
 from lapkit.simulate.demo import OVAL_CAR, ROAD_CAR
 from lapkit.simulate.driver import run_scripts
 
 ROUNDED = Noise(speed_step=0.01, throttle_step=0.01)
-PAIRS = ["deeper", "longer", "only once", "higher", "slow start", "same"]
+PAIRS = [
+    "deeper",
+    "longer",
+    "only once",
+    "higher",
+    "late and long",
+    "on the straight",
+    "slow start",
+    "slow and deeper",
+    "same",
+]
 
 
 def changed(script, number, **change):
@@ -51,13 +62,16 @@ def oval_stint():
         "longer": changed(base, 0, hold=lift.hold + 0.25),
         "only once": replace(base, actions=base.actions[:1]),
         "higher": replace(base, line=high),
+        "late and long": changed(base, 0, start=lift.start + 6.0, hold=lift.hold + 0.4),
+        "on the straight": replace(base, actions=(lift, Lift(600.0, 0.1, 0.3, 0.8, 0.4), *base.actions[1:])),
     }.items():
         pairs[name] = (len(scripts), len(scripts) - 1)
         scripts += [script, base, base]
     scripts += [base, base]
     pairs["same"] = (len(scripts) - 1, len(scripts) - 2)
     pairs["slow start"] = (len(scripts) + 1, len(scripts) - 1)
-    scripts += [slow, base, base]
+    scripts += [slow, base, base, slow, changed(base, 0, depth=max(lift.depth - 0.05, 0.0)), base]
+    pairs["slow and deeper"] = (len(scripts) - 2, len(scripts) - 4)
     truth = drive(track, car, scripts, start_speed=43.0)
     session = session_of(record(truth, 60.0, noise=ROUNDED, seed=2), start_line=track.start_line)
     return session, longitudinal_model(session), pairs
@@ -119,6 +133,105 @@ def test_a_slower_start_is_told_as_brought_over_the_line_and_there_is_nothing_to
     assert explain(lap, reference, model=model).to_try == ""
 
 
+def test_a_lift_on_a_straight_is_its_reason_and_not_to_make_it_is_to_try():
+    why, _, reference, _ = told("on the straight")
+    assert re.search(
+        r"on the straight after corner 1 with the throttle: only lap \d+ lifted \(\d+ m from the line, 1\.\d\d s\)",
+        why[1],
+    )
+    assert re.fullmatch(
+        rf"To try on the straight after corner 1: what lap {reference.attrs['lap']} did. "
+        r"It did not lift there \((59\d|60\d) m from the line\)\.",
+        why.to_try,
+    )
+
+
+def test_after_the_speed_over_the_line_the_costliest_place_with_a_reason_is_told():
+    why, lap, reference, model = told("slow and deeper")
+    assert "made by the speed brought over the line" in why[1] and "by the speed brought over the line" in why.headline
+    assert re.search(
+        r"^A further .* was made in corner 1.* with the throttle: the throttle went \d points lower", why[2]
+    )
+    assert why.to_try.startswith(f"To try in corner 1: what lap {reference.attrs['lap']} did. It went no lower than")
+    session, _, _ = oval_stint()
+    before = tuple(session.lap(frame.attrs["lap"] - 1) for frame in (lap, reference))
+    came = explain(lap, reference, model=model, before=before)
+    one, other = (frame.attrs["lap"] for frame in before)
+    assert came[2].startswith(f"That speed goes back to corner 2 of the laps before, lap {one} against lap {other}: ")
+    assert re.search(r"the lift lasted 0\.[56]\d s longer", came[2]) and came[3] == why[2]
+    before[1].attrs["marks"] = [{"kind": "tow", "start_distance": 700.0, "end_distance": 900.0, "time_lost": -0.2}]
+    came = explain(lap, reference, model=model, before=before)
+    assert came[2].endswith(f": lap {other} is marked there, tow from 700 m on, 0.20 s gained.")
+    for nothing in ((None, before[1]), (before[1], before[1])):  # not recorded; or no different
+        assert list(explain(lap, reference, model=model, before=nothing)) == list(why)
+
+
+def test_of_a_lift_made_before_a_straight_only_its_end_is_told_there():
+    _, lap, reference, _ = told("longer")
+    mine, theirs = (lifts(frame).iloc[0] for frame in (lap, reference))
+    later = mine["end_distance"] - theirs["end_distance"]
+    (fact,) = TwoLaps.of(lap, reference).lift_facts(mine["pick_up_distance"] + 0.5, 700.0)
+    assert fact.words == f"full throttle came {later:.0f} m later ({mine['end_distance']:.0f} m from the line)"
+    assert fact.costs == later > 0
+    did = TwoLaps.of(lap, reference).done_by(1, mine["pick_up_distance"] + 0.5, 700.0, {"throttle": 0.1})
+    assert did == [f"was back on full {theirs['end_distance']:.0f} m from the line"]
+
+
+def test_every_fact_has_its_own_subject():
+    explanations = [told(name, swapped=swapped)[0] for name in PAIRS for swapped in (False, True)]
+    session, model, pairs = road_stint()
+    explanations += [explain(*(session.lap(n) for n in pair), model=model) for pair in pairs.values()]
+    for why in explanations:
+        said = " ".join(why)
+        assert not re.search(r"(: |, |and |although )(it |lasted|stayed|began|came|was pressed)", said), said
+
+
+def test_to_try_leaves_out_what_did_not_cost():
+    """The lap lifted later, which saved time, and held it too long, which cost more."""
+    why, _, reference, _ = told("late and long")
+    assert "although the lift began" in why[1] and "the lift lasted" in why[1]
+    place = lifts(reference)["pick_up_distance"].iloc[0]
+    assert why.to_try == (
+        f"To try in corner 1: what lap {reference.attrs['lap']} did. It opened the throttle again {place:.0f} m from the line."
+    )
+    # the lap that gained has the other lap's late lift, and nothing more, to teach it
+    other = told("late and long", swapped=True)[0]
+    assert other.to_try.split("did. ")[1] == why.to_try.split("did. ")[1]
+
+
+def test_to_try_names_three_things_at_most_the_greatest_first():
+    lap, reference = (frame.copy() for frame in told("longer")[1:3])
+    low = lifts(reference).iloc[0]
+    lap.loc[low["start_distance"] - 20.0 : low["end_distance"] + 25.0, "throttle"] = 0.0
+    for frame, start in ((lap, low["start_distance"] - 25.0), (reference, low["start_distance"])):
+        frame["brake"] = np.where((frame.index > start) & (frame.index < start + 60.0), 0.5, 0.0)
+    lap.loc[low["end_distance"] : low["end_distance"] + 20.0, "brake"] = 0.5
+    pair = TwoLaps.of(lap, reference)
+    did = pair.done_by(1, 0.0, 480.0, {"throttle": 0.3, "brake": 0.1})
+    assert len(did) == 3
+    assert pair.done_by(1, 0.0, 480.0, {"throttle": 0.3, "brake": -0.1}) != did  # a brake that saved time is not named
+    assert not [words for words in pair.done_by(1, 0.0, 480.0, {"throttle": 0.3, "brake": -0.1}) if "brake" in words]
+    assert pair.done_by(1, 0.0, 480.0, {"throttle": 0.002}) == []  # a trifle
+    assert pair.done_by(0, 0.0, 480.0, {"throttle": 0.3, "brake": 0.1}) == []  # the lap that lost has nothing to teach
+
+
+def test_without_corners_lifts_are_matched_by_place_and_the_longer_is_told_with_its_noise():
+    session, _, pairs = oval_stint()
+    bare = session.samples()[["time", "lap", "speed", "throttle"]].iloc[::6].reset_index(drop=True)
+    plain = session_of(bare)
+    lap, reference = (plain.lap(n) for n in pairs["longer"])
+    assert not lap.attrs["corners"]
+    why = explain(lap, reference, model=longitudinal_model(plain))
+    found = re.search(r"[Tt]he lift .*lasted (0\.\d\d) s \(±(0\.\d\d)\) longer", " ".join(why))
+    assert found and float(found[1]) == pytest.approx(0.25, abs=float(found[2])), list(why)
+    # where no place stands out of the noise of the clock, the lift is told by itself
+    (alone,) = TwoLaps.of(lap, reference).lift_that_differs()
+    assert re.fullmatch(
+        rf"The lift \d+ m from the line lasted {found[1]} s \(±{found[2]}\) longer \(\d\.\d\d s\)\.", alone
+    )
+    assert TwoLaps.of(lap, lap).lift_that_differs() == []
+
+
 def test_equal_laps_are_told_as_equal():
     sentences, lap, reference, model = told("same")
     assert sentences[0].endswith("the two may be equal.")
@@ -157,16 +270,14 @@ def looked_up(lap, reference, model):
     """Every number the sentences may hold, by unit."""
     book, table = ledger(lap, reference, model=model), delta(lap, reference)
     events = [lifts(lap), lifts(reference), corners(lap), corners(reference)]
-    starts = np.concatenate([events[0]["start_distance"], events[1]["start_distance"]])
     rows = corners(lap)
-    cuts = [{}] + [{name: start} for name in rows["corner"] for start in starts]
     seconds = [
         *table["delta"].tail(1),
         *(2 * table["delta_uncertainty"].tail(1)),
         *losses(table, count=None)["time_lost"],
     ]
-    seconds += [book.carried_in, 2 * book.carried_in_uncertainty, *book.segments["time_lost"]]
-    for zone in [zone for cut in cuts for zone in zones(book, cut)]:
+    seconds += [book.carried_in, 2 * book.carried_in_uncertainty, *book.told.segments["time_lost"]]
+    for zone in zones(book):
         seconds += [zone.made, zone.noise, *zone.costs.values()]
     whole = book.by_cause()
     seconds += [
@@ -221,25 +332,43 @@ def test_nothing_inside_its_noise_is_told():
     for name in PAIRS:
         _, lap, reference, model = told(name)
         book = ledger(lap, reference, model=model)
-        for zone in [*standing_out(book, zones(book))[0], *standing_out(book, zones(book))[1]]:
+        for zone in [*standing_out(book)[0], *standing_out(book)[1]]:
             assert abs(zone.made) > zone.noise
             assert all(abs(cost) > 2 * zone.sigma[cause] for cause, cost in zone.parts.items())
             assert "unexplained" not in zone.parts
 
 
-def test_zones_hold_every_cell_however_they_are_cut():
+def test_a_corner_counts_from_the_lift_for_it_and_no_cell_is_lost():
     _, lap, reference, model = told("deeper")
     book = ledger(lap, reference, model=model)
-    whole = pd.DataFrame([zone.costs for zone in zones(book)])
-    np.testing.assert_allclose(whole.sum(), book.cells.sum(), atol=1e-12)
-    of_corner = book.cells[book.segments["corner"].to_numpy() == "2"].sum()
-    np.testing.assert_allclose(pd.Series(next(z.costs for z in zones(book) if z.corner == "2")), of_corner, atol=1e-12)
-    cut = zones(book, {"2": 700.0})
-    np.testing.assert_allclose(pd.DataFrame([zone.costs for zone in cut]).sum(), book.cells.sum(), atol=1e-12)
-    second = next(zone for zone in cut if zone.corner == "2")
-    assert second.early and second.start == 700.0 and second.where == "in corner 2 from 700 m on"
-    assert all(zone.corner != "2" for zone in zones(book, {"2": -50.0}) if zone.segment.startswith("straight"))
-    assert "straight after corner 1" not in [zone.segment for zone in zones(book, {"2": -50.0})]
+    rows = book.told
+    np.testing.assert_allclose(rows.cells.sum(), book.cells.sum(), atol=1e-12)
+    assert rows.segments["time_lost"].sum() == pytest.approx(book.total, abs=1e-9)
+    np.testing.assert_allclose(pd.DataFrame([z.costs for z in zones(book)]).sum(), book.cells.sum(), atol=1e-12)
+    second = next(zone for zone in zones(book) if zone.corner == "2")
+    first = min(lifts(frame)["start_distance"].iloc[-1] for frame in (lap, reference))
+    own = book.segments.loc[book.segments["corner"] == "2", "start_distance"].min()
+    assert first < own and second.start == first  # it was lifted for on the straight
+    assert second.since == f"{first:.0f} m" and second.where == f"in corner 2 from {first:.0f} m on"
+    places = book.places[list(book.causes)]
+    inside = (places.index >= first - 1e-9) & (places.index < second.end)
+    np.testing.assert_allclose(pd.Series(second.costs), places[inside].sum(), atol=1e-12)
+    swapped = ledger(reference, lap, model=model).told
+    assert swapped.begins == rows.begins
+    np.testing.assert_allclose(swapped.cells.to_numpy(), -rows.cells.to_numpy(), atol=1e-15)
+
+
+def test_a_straight_of_which_nothing_is_left_has_no_row():
+    _, lap, reference, model = told("deeper")
+    lap, reference = lap.copy(), reference.copy()
+    for frame in (lap, reference):  # the corner is said to end after the next one's lift has begun
+        frame.attrs["corners"] = [dict(row) for row in frame.attrs["corners"]]
+        lift = lifts(frame)["start_distance"].iloc[-1]
+        frame.attrs["corners"][0]["end_distance"] = lift + 1.0
+    book = ledger(lap, reference, model=model)
+    assert "straight after corner 1" in book.cells.index
+    assert "straight after corner 1" not in book.told.cells.index
+    np.testing.assert_allclose(book.told.cells.sum(), book.cells.sum(), atol=1e-12)
 
 
 @cache

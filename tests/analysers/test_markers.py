@@ -19,6 +19,7 @@ from lapkit.analysers.lap.lifts import LIFT_COLUMNS
 from lapkit.analysers.lap.markers import describe_place, place_at, to_marker
 from lapkit.analysers.ledger.findings import zones
 from lapkit.analysers.ledger.ledger import ledger
+from lapkit.analysers.ledger.two_laps import TwoLaps
 from lapkit.channels import dimension_of
 from lapkit.errors import FrameError, LapError
 from lapkit.simulate import Lift, Noise, drive, oval, oval_driver, record, stint
@@ -70,7 +71,7 @@ def test_tables_records_and_mappings_say_the_same_and_unknown_places_stay_unknow
 
 @pytest.mark.parametrize(("distance", "said"), [
     (388.0, "12 m before the water tower"), (412.4, "12 m after the water tower"), (400.4, "at the water tower"),
-    (10.0, "at Gate 4"), (150.0, "140 m after Gate 4"), (700.0, ""), (np.nan, ""),
+    (10.0, "at Gate 4"), (150.0, "140 m after Gate 4"), (700.0, "300 m after the water tower"), (np.nan, ""),
 ])  # fmt: skip
 def test_in_words(distance, said):
     markers = {"water tower": 400.0, "Gate 4": 10.0}
@@ -234,25 +235,47 @@ def test_sentences_place_a_lift_by_its_marker():
     assert "water tower" not in " ".join(explain(plain.lap(last), plain.lap(last - 1)))
 
 
-def test_a_marker_far_away_is_not_mentioned():
+def test_a_place_is_told_from_the_same_marker_in_table_and_sentences_however_far_away():
     plain, _, last = early_lift()
-    frames = [plain.lap(n) for n in (last, last - 1)]
+    track = plain.track.with_markers({"far tree": 800.0})
+    far = session_of(plain.recording.samples, start_line=oval().start_line, track=track)
+    why = explain(far.lap(last), far.lap(last - 1))
+    start = lifts(far, lap=last).iloc[0]
+    told = describe_place(start["start_distance"], track.markers, length=track.length)
+    assert told == f"{start['start_to_marker']:.0f} m after the far tree"
+    assert f"the lift began 15 m earlier ({told})" in " ".join(why)
+    assert f"in corner 1 from {told} on" in why.headline and f"(from {told} on)" in repr(why.book)
+    assert "from the line" not in " ".join([*why, why.to_try])  # one kind of place
+
+
+def test_a_place_not_known_well_enough_is_told_from_no_marker_in_a_sentence_either():
+    _, named, last = early_lift()
+    frames = [named.lap(n) for n in (last, last - 1)]
     for frame in frames:
-        frame.attrs["markers"] = [{"marker": "far tree", "distance": 800.0}]
-    said = " ".join(explain(*frames))
-    assert "far tree" not in said
-    assert "m from the line)" in said
+        frame.attrs["place_error"] = 20.0
+    lift = lifts(frames[0]).iloc[0].to_dict()
+    assert lift["start_distance_uncertainty"] > 15.0
+    assert TwoLaps.of(*frames).at(0, lift) == f"{lift['start_distance']:.0f} m from the line"
+    assert "water tower" not in " ".join(explain(*frames))
 
 
-def test_the_start_of_a_zone_is_told_by_its_marker_only_where_it_counts_from_a_lift():
-    plain, _, last = early_lift()
-    book = ledger(plain.lap(last), plain.lap(last - 1))
-    cut = zones(book, {"1": 40.0}, markers={"gate": 50.0}, length=plain.track.length)
-    assert [zone.beside for zone in cut if zone.corner == "1"] == ["10 m before the gate"]
-    assert {zone.beside for zone in cut if zone.corner != "1"} == {""}
-    assert {zone.beside for zone in zones(book, {"1": 40.0})} == {""}
+def test_a_corner_is_told_by_a_marker_only_where_it_counts_from_a_lift():
+    plain, named, last = early_lift()
+    for session, where in ((named, "5 m before the water tower"), (plain, None)):
+        since = {zone.corner: zone.since for zone in zones(ledger(session.lap(last), session.lap(last - 1)))}
+        assert since["1"] == where or (where is None and since["1"].endswith(" m"))
+        assert since[""] == ""
 
 
 def test_a_distance_that_is_no_number_is_refused():
     with pytest.raises(FrameError, match="not a number"):
         to_marker([1.0], {"gate": "far"}, length=100.0)  # type: ignore[dict-item]
+
+
+def test_a_place_without_end_and_a_lap_without_length() -> None:
+    names, metres = to_marker([np.inf, -np.inf, np.nan], {"gate": 5.0}, length=100.0)
+    assert names.tolist() == ["", "", ""]
+    assert np.isnan(metres).all()
+    for length in (0.0, np.nan):
+        with pytest.raises(FrameError, match="is not that of a lap"):
+            to_marker([1.0], {"gate": 5.0}, length=length)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
+from pathlib import Path
 
 import matplotlib as mpl
 import numpy as np
@@ -12,7 +14,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 from matplotlib.figure import Figure
 
+import lapkit
 from lapkit.analysers.lap.delta import delta, losses
+from lapkit.analysers.ledger.findings import Zone
 from lapkit.channels import from_si
 from lapkit.charts import two_laps
 from lapkit.errors import FrameError, LapkitError, UnitError
@@ -181,6 +185,47 @@ def test_the_worst_place_is_marked_and_labelled(pair, chart):
     label = next(text for text in texts(chart[2]) if "corner 2" in text)
     assert label.startswith(f"{worst['time_lost']:.3f} s lost in corner 2")
     assert f"±{2 * worst['time_lost_uncertainty']:.3f}" in label
+
+
+@pytest.fixture(scope="module")
+def road():
+    """Two laps of which the clock shows most on the straight after the corner where it was made."""
+    session = lapkit.load(Path(__file__).parents[2] / "sample_data" / "road_course.csv")
+    lap, reference = session.lap(4), session.lap(2)
+    return lap, reference, lapkit.explain(lap, reference, model=lapkit.longitudinal_model(session))
+
+
+def test_the_mark_stands_where_the_title_says_the_time_was_made(road):
+    lap, reference, why = road
+    clock = losses(delta(lap, reference), count=None)
+    assert clock["segment"].iloc[int(clock["time_lost"].argmax())] == "straight after corner 5"
+    axes = drawn(lap, reference, why=why)
+    assert " ".join(axes[0].get_title(loc="left").split()) == why.headline
+    assert why.made.segment == "corner 5" and why.made.where in why.headline
+    for panel in axes:
+        edges = {line.get_xdata()[0] for line in panel.get_lines() if len(line.get_xdata()) == 2}
+        assert {why.made.start, why.made.end} <= edges
+    (label,) = (text for text in texts(axes[2]) if "made in corner" in text)
+    assert label == f"{why.made.made:.3f} s made {why.made.where} (±{why.made.noise:.3f})"
+    bold = max(axes[2].get_lines(), key=lambda line: line.get_linewidth())
+    assert bold.get_xdata()[0] >= why.made.start and bold.get_xdata()[-1] <= why.made.end
+
+
+def test_speed_brought_over_the_line_is_marked_at_the_line_and_nothing_where_nothing_stands_out(road):
+    lap, reference, why = road
+    carried = replace(why, made=Zone("", "", 0.0, 0.0, {"carried_in": -0.05}, {"carried_in": 0.001}))
+    behind = drawn(lap, reference, why=carried)[2]
+    assert "0.050 s gained by the speed brought over the line (±0.002)" in texts(behind)
+    assert [line for line in behind.get_lines() if list(line.get_xdata()) == [0.0, 0.0]]
+    nothing = drawn(lap, reference, why=replace(why, made=None))[2]
+    assert not [text for text in texts(nothing) if " made " in text or " lost " in text or " gained " in text]
+
+
+def test_without_a_model_of_the_car_the_mark_is_that_of_the_clock(road):
+    lap, reference = (frame.drop(columns="throttle") for frame in road[:2])
+    axes = drawn(lap, reference, why=lapkit.explain(lap, reference))
+    assert any("lost on the straight after corner 5 on the clock" in text for text in texts(axes[2]))
+    assert "only where it was paid is known" in axes[0].get_title(loc="left").replace("\n", " ")
 
 
 def test_the_title_says_the_finding(pair):

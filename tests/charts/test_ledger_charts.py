@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -83,6 +85,29 @@ def test_every_ledger_can_be_drawn_and_its_title_is_the_finding(function, kind):
     assert not any("nan" in text.lower() for ax in np.ravel(out) for text in texts(ax))
 
 
+def test_one_place_and_one_figure_in_the_sentences_the_tables_and_every_picture():
+    """A lift begun on the straight before its corner is the corner's, whoever says it."""
+    table = book("road")
+    run, model = session("road_course")
+    why = lapkit.explain(run.lap(4), run.lap(2), model=model)
+    zone = why.made
+    assert zone.since and zone.label == f"corner 5 (from {zone.since} on)"
+    said = f"{zone.made:.3f} s made in corner 5 from {zone.since} on (throttle {zone.costs['throttle']:+.3f} s"
+    assert headline(table) == why.headline and said in why.headline
+    assert said.replace(" s made", f" s (±{zone.noise:.3f}) was made") in why[1]
+    assert zone in [*zones(table)]
+    rows = table.told
+    cells = np.array(table.to_dict()["cells"])[[name.startswith("corner 5 ") for name in rows.cells.index]]
+    np.testing.assert_allclose(cells.sum(axis=0), list(zone.costs.values()), atol=1e-12)
+    assert f"corner 5 entry (from {zone.since} on)" in repr(table)
+    steps = drawn(ledger_steps, table, by="segment")
+    at = [label.get_text() for label in steps.get_yticklabels()].index(zone.label)
+    assert bars(steps)[at - 1].get_width() == pytest.approx(sum(zone.costs.values()))
+    assert zone.label in [label.get_text() for label in drawn(ledger_table, table).get_yticklabels()]
+    shaded = drawn(made_and_paid, table, 2)[0].patches
+    assert zone.start in [pytest.approx(patch.get_x()) for patch in shaded]
+
+
 # --------------------------------------------------------------------------- the table
 
 
@@ -91,22 +116,24 @@ def test_the_table_holds_every_cell():
     shown = texts(drawn(ledger_table, table))
     values = [number(text) for text in shown[: 1 + table.cells.size]]
     assert values[0] == pytest.approx(table.carried_in, abs=5.1e-4)
-    np.testing.assert_allclose(values[1:], table.cells.to_numpy().T.ravel(), atol=5.1e-4)
+    rows = table.told
+    np.testing.assert_allclose(values[1:], rows.cells.to_numpy().T.ravel(), atol=5.1e-4)
     sure = [not text.startswith("(") for text in shown[1 : 1 + table.cells.size]]
-    np.testing.assert_array_equal(sure, table.significant.to_numpy().T.ravel())
+    np.testing.assert_array_equal(sure, (rows.cells.abs() > 2 * rows.uncertainties).to_numpy().T.ravel())
 
 
 def test_bars_are_to_one_scale_and_pale_inside_the_noise():
     table = book("oval")
     ax = drawn(ledger_table, table)
     greatest = max(bars(ax), key=lambda bar: abs(bar.get_width()))
-    per_second = greatest.get_width() / table.cells["throttle"].max()
+    per_second = greatest.get_width() / table.told.cells["throttle"].max()
     column = [bar for bar in bars(ax) if 0 < bar.get_x() + bar.get_width() / 2 < 1]  # longer way
     assert column
     for bar in column:
         row = round(bar.get_y() + 0.3) - 1
-        assert bar.get_width() == pytest.approx(table.cells["longer_way"].iloc[row] * per_second)
-        value, known = table.cells["longer_way"].iloc[row], table.significant["longer_way"].iloc[row]
+        value, noise = (part["longer_way"].iloc[row] for part in (table.told.cells, 2 * table.told.uncertainties))
+        known = abs(value) > noise
+        assert bar.get_width() == pytest.approx(value * per_second)
         assert bar.get_facecolor()[:3] == to_rgb((LOST if value > 0 else GAINED) if known else WEAK)
     assert not table.significant["longer_way"].all()
     assert greatest.get_facecolor()[:3] == to_rgb(LOST)
@@ -116,7 +143,7 @@ def test_rows_columns_and_units():
     table = book("oval")
     ax = drawn(ledger_table, table)
     rows = [label.get_text() for label in ax.get_yticklabels()]
-    assert rows == ["carried in over the line", *table.cells.index, "whole lap"]
+    assert rows == ["carried in over the line", *table.told.labels, "whole lap"]
     heads = [label.get_text() for label in ax.get_xticklabels()]
     assert heads == [f"{cause.replace('_', ' ')}\n(s)" for cause in [*table.causes, "all"]]
     assert texts(ax)[-2] == f"+{table.total:.3f}"  # before the note
@@ -125,9 +152,9 @@ def test_rows_columns_and_units():
 def test_many_corners_are_shown_whole_unless_asked():
     table = book("road")
     together = [label.get_text() for label in drawn(ledger_table, table).get_yticklabels()]
-    assert together[1:-1] == [zone.segment for zone in zones(table)]
+    assert together[1:-1] == [zone.label for zone in zones(table)]
     apart = [label.get_text() for label in drawn(ledger_table, table, parts=True).get_yticklabels()]
-    assert apart[1:-1] == list(table.cells.index)
+    assert apart[1:-1] == table.told.labels
 
 
 def test_a_refused_model_leaves_way_and_speed():
@@ -135,6 +162,18 @@ def test_a_refused_model_leaves_way_and_speed():
     assert "carried in over the line" not in [label.get_text() for label in ax.get_yticklabels()]
     assert "lower speed\n(s)" in [label.get_text() for label in ax.get_xticklabels()]
     assert "only where it was paid is known" in ax.get_title(loc="left").replace("\n", " ")
+
+
+def test_next_to_nothing_has_no_minus_in_the_picture_as_in_the_text():
+    table = book("oval")
+    cells = table.cells.copy()
+    cells.iloc[0, 0] = -4e-4
+    table = replace(table, cells=cells, carried_in=-1e-6)
+    pictures = [drawn(ledger_table, table), drawn(ledger_steps, table)]
+    assert "0.000" in repr(table)
+    for shown in (repr(table), *(text for ax in pictures for text in texts(ax))):
+        assert not re.search(r"[-\N{MINUS SIGN}]0\.000", shown)
+    assert texts(pictures[0])[0] == "(+0.000)"
 
 
 # ---------------------------------------------------------------------------- the steps
@@ -205,9 +244,8 @@ def test_below_each_place_has_what_was_made_and_what_was_paid():
         if bar.get_width() < 400 and bar.get_y() == 0.0 and bar.get_height() != 1.0
     ]
     made = [sum(zone.costs.values()) for zone in zones(table)]
-    lost = table.segments.groupby(
-        ((table.segments["corner"] != table.segments["corner"].shift()) | (table.segments["corner"] == "")).cumsum()
-    )["time_lost"].sum()
+    paid, edges = table.places["paid"], [*(zone.start for zone in zones(table)), np.inf]
+    lost = [paid[(paid.index >= low - 1e-9) & (paid.index < high - 1e-9)].sum() for low, high in pairwise(edges)]
     np.testing.assert_allclose(height[0::2], made, atol=1e-9)
     np.testing.assert_allclose(height[1::2], lost, atol=1e-9)
 

@@ -20,10 +20,6 @@ if TYPE_CHECKING:
 Markers = pd.DataFrame | Sequence[Mapping[str, Any]] | Mapping[str, float] | None
 """A table with marker and distance (m), the same as records, or name -> distance."""
 
-WITHIN = 200.0
-"""m. A marker farther away than this is no help to a driver's eye, so words leave it out (chosen, no source)."""
-
-
 SURE = 30.0
 """m. A place known no better than this, about 95 %, is told from no marker: the next one may be as near (chosen, no source)."""
 
@@ -51,7 +47,7 @@ def to_marker(places: ArrayLike, markers: Markers, *, length: float | None) -> t
     Raises
     ------
     FrameError
-        If the markers have no name or no distance.
+        If the markers have no name or no distance, or the length is none.
 
     Examples
     --------
@@ -66,9 +62,14 @@ def _nearest(
     places: ArrayLike, names: NDArray[np.object_], where: FloatArray, length: float | None
 ) -> tuple[NDArray[np.object_], FloatArray]:
     at = np.asarray(places, dtype=np.float64)
+    at = np.where(np.isfinite(at), at, np.nan)
     if not len(names):
         return np.full(at.shape, "", dtype=object), np.full(at.shape, np.nan)
     if length is not None:
+        if not length > 0:
+            raise FrameError(
+                f"length={length!r} is not that of a lap; give metres, or None for a road that does not go round."
+            )
         at, where = np.mod(at, length), np.mod(where, length)
     order = np.argsort(where, kind="stable")
     names, where = names[order], where[order]
@@ -132,11 +133,11 @@ def describe_place(
     markers: Markers,
     *,
     length: float | None = None,
-    within: float = WITHIN,
+    within: float = np.inf,
     uncertainty: float = 0.0,
     sure: float = SURE,
 ) -> str:
-    """Say where a place is, by the nearest marker.
+    """Say where a place is, by the nearest marker: the one rule of tables, sentences and pictures.
 
     Parameters
     ----------
@@ -147,7 +148,7 @@ def describe_place(
     length : float, optional
         Length of the lap, m; without it nothing is near across the line.
     within : float
-        A marker farther away is not mentioned, m.
+        A marker farther away is not mentioned, m; for a picture with no room.
     uncertainty : float
         Standard uncertainty of the place, m.
     sure : float

@@ -23,6 +23,7 @@ from lapkit.analysers.ledger.inputs import inputs_of
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.given import records
+from lapkit.model.lap_sheet import left_out
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -203,8 +204,9 @@ def longitudinal_model(
     Parameters
     ----------
     laps : Session, sequence of Session, or sequence of DataFrame
-        A session, of which the complete laps without a stop, reset or gap are used; several sessions of one car as it is set
-        up, on one track or on several; or lap frames.
+        A session, of which the complete laps without a stop, reset or gap are used that no contact, tow or missed shift
+        spoilt (`notes` says which those are); several sessions of one car as it is set up, on one track or on several; or
+        lap frames.
     window : float
         Width of the bumps that kinetic energy is weighed with, m.
     knots : sequence of float
@@ -245,7 +247,7 @@ def longitudinal_model(
         return LongitudinalModel(False, "there is no complete lap to fit")
     full = next((f.attrs["full_throttle"] for f in frames if f.attrs.get("full_throttle")), None)
     inputs = inputs_of(frames)
-    notes = list(inputs.notes)
+    notes = [*inputs.notes, *left_out(laps if isinstance(laps, Sequence) else [laps], usable=True)]
     if "throttle" not in inputs.channels:
         return LongitudinalModel(
             False, "there is no throttle, so what the driver did cannot be told from what the car did"
@@ -323,7 +325,7 @@ def _frames_of(laps: Session | Sequence[Session] | Sequence[pd.DataFrame], max_l
 
 
 def usable_laps(session: Session, *, max_laps: int | None = None) -> list[pd.DataFrame]:
-    """Return the laps a model of the car may be fitted to: complete, without a stop, reset or gap.
+    """Return the laps a model of the car may be fitted to: complete, without a stop, reset or gap, and not spoilt.
 
     Parameters
     ----------
@@ -342,8 +344,7 @@ def usable_laps(session: Session, *, max_laps: int | None = None) -> list[pd.Dat
     >>> len(usable_laps(lapkit.load("sample_data/oval_awkward.csv")))
     7
     """
-    table = session.laps
-    numbers = table.loc[table["complete"] & ~table["flags"].str.contains("stop|reset|gap"), "lap"].to_numpy()
+    numbers = np.array(session.usable(), dtype=np.int64)
     if max_laps is not None and len(numbers) > max_laps:
         numbers = numbers[np.linspace(0, len(numbers) - 1, max_laps).astype(int)]
     return [session.lap(int(number)) for number in numbers]

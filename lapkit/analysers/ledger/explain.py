@@ -10,10 +10,11 @@ from typing import Any, overload
 import numpy as np
 import pandas as pd
 
+from lapkit.analysers.ledger.brought import Before, brought_from
 from lapkit.analysers.ledger.energy import LongitudinalModel
-from lapkit.analysers.ledger.findings import LEAST, Zone, headline, standing_out, zones
+from lapkit.analysers.ledger.findings import LEAST, Zone, headline, standing_out
 from lapkit.analysers.ledger.ledger import SIGNIFICANT, Ledger, ledger
-from lapkit.analysers.ledger.two_laps import Fact, TwoLaps
+from lapkit.analysers.ledger.two_laps import TwoLaps, because, listed, mark_words
 from lapkit.model.frame import attribute
 from lapkit.model.show import clock, plain
 
@@ -37,17 +38,23 @@ class Explanation(Sequence[str]):
         The finding in one line, as a title.
     sentences : tuple of str
     to_try : str
-        What the faster lap did in the corner where most of the difference was made; empty where the data carry no advice:
-        the difference is inside its noise, was brought over the line, cannot be laid at the pedals in a corner, or something
-        else befell the slower lap there.
+        What the faster lap did at the pedals in the costliest place that has such a reason: at most three things, those that
+        explain what was lost there, the greatest first. Empty where the data carry no advice: no place stands out of its
+        noise, none can be laid at the pedals, or something else befell the slower lap there.
     book : Ledger or None
         What the sentences were read from; None where the two are not both whole laps.
+    made : Zone or None
+        The place that the headline names, for pictures: where most was made; None where none stands out.
+    delta : DataFrame
+        Of `delta`.
     """
 
     headline: str
     sentences: tuple[str, ...]
     to_try: str
     book: Ledger | None
+    made: Zone | None
+    delta: pd.DataFrame
 
     @overload
     def __getitem__(self, index: int) -> str: ...
@@ -85,7 +92,13 @@ class Explanation(Sequence[str]):
         return "".join(f"<p>{part}</p>" for part in [*said, small])
 
 
-def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalModel | None = None) -> Explanation:
+def explain(
+    lap: pd.DataFrame,
+    reference: pd.DataFrame,
+    *,
+    model: LongitudinalModel | None = None,
+    before: Before = (None, None),
+) -> Explanation:
     """Say in three to six sentences why one lap was slower than another, and what to try.
 
     Parameters
@@ -94,6 +107,8 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
         Lap frames on one grid.
     model : LongitudinalModel, optional
         The car, from ``longitudinal_model(session)``. None fits it to the two laps alone, which is less sure.
+    before : (DataFrame or None, DataFrame or None)
+        The laps driven right before each: where the speed brought over the line was made is theirs to say.
 
     Returns
     -------
@@ -111,13 +126,13 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
     Notes
     -----
     Every number can be looked up. The difference is the last row of `delta`. What was made somewhere, and its ±, is the sum
-    over the cells of `ledger` for one corner and cause (their variances added). A corner that is entered with a lift begun
-    on the straight before it counts from that lift on, which the sentence says: then it is the sum over those rows of
-    ``ledger.places``. What was paid is `time_lost` of ``ledger.segments``; what was brought over the line is `carried_in`,
-    its speed the first `energy_difference` by the first speed of the frames. Lifts and lowest speeds are rows of `lifts` and
+    over the rows of ``ledger.told`` for one corner and cause (their variances added): there a corner that is entered with a
+    lift begun on the straight before it counts from that lift on, which the sentence says. What was paid is `time_lost` of
+    the same; what was brought over the line is `carried_in`, its speed the first `energy_difference` by the first speed of
+    the frames. Lifts and lowest speeds are rows of `lifts` and
     `corners` of the two frames, brakings of `brakings`, metres of way those of the frames' `path`. Where the frames carry
     markers, a lift is placed by the nearest (`start_to_marker` of `lifts`) instead of by metres from the line. What befell a
-    lap is what `oddities` found, if the session was told: ``session.marked(oddities(session))``. Nothing inside its noise
+    lap is what `oddities` found, if the session has looked (it does when first asked for its best lap, its clean laps or a model). Nothing inside its noise
     (two standard uncertainties) is said as a fact.
 
     Examples
@@ -131,22 +146,18 @@ def explain(lap: pd.DataFrame, reference: pd.DataFrame, *, model: LongitudinalMo
     pair = TwoLaps.of(lap, reference)
     if not np.isfinite(pair.total):
         said = [*_on_the_clock(pair), *_befell(pair)]
-        return Explanation(said[0].rstrip("."), tuple(said), "", None)
+        return Explanation(said[0].rstrip("."), tuple(said), "", None, None, pair.delta)
     book = ledger(lap, reference, model=model)
     if not book.model.ok:
         said = [*_on_the_clock(pair), *_befell(pair), *_refused(book)]
-        row, advice = pair.corners[0].get(pair.worst_corner()), ""
-        if row is not None and abs(pair.total) > pair.noise:
-            side = int(pair.total > 0)
-            advice = _to_try(pair, side, str(row["corner"]), row["start_distance"], row["end_distance"])
-        return Explanation(headline(book), tuple(said[:MOST_SENTENCES]), advice, book)
-    made, against = _told(pair, book)
-    said = _from_ledger(pair, book, made, against)
-    at_pedals = bool(made) and bool(made[0].corner) and bool({"throttle", "brake"} & set(made[0].parts))
-    advice = ""
-    if at_pedals:
-        advice = _to_try(pair, int(made[0].made > 0), made[0].corner, made[0].start, made[0].end)
-    return Explanation(headline(book, made), tuple(said[:MOST_SENTENCES]), advice, book)
+        advice = _to_try_on_the_clock(pair)
+        return Explanation(headline(book), tuple(said[:MOST_SENTENCES]), advice, book, None, pair.delta)
+    made, against = standing_out(book)
+    tried, advice = _to_try(pair, made)
+    came = brought_from(before, book.model) if made and not made[0].segment else ""
+    said = _from_ledger(pair, book, made, against, tried, came)
+    most = made[0] if made and abs(pair.total) > pair.noise else None  # of equal laps the headline names no place
+    return Explanation(headline(book), tuple(said[:MOST_SENTENCES]), advice, book, most, pair.delta)
 
 
 def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
@@ -180,47 +191,65 @@ def summary(lap: pd.DataFrame, reference: pd.DataFrame) -> list[str]:
 # ------------------------------------------------------------------------- sentences
 
 
-def _told(pair: TwoLaps, book: Ledger) -> tuple[list[Zone], list[Zone]]:
-    about = pair.frames[0].attrs
-    return standing_out(
-        book, zones(book, pair.begins(), markers=about.get("markers"), length=about.get("track_length"))
-    )
+def _to_try(pair: TwoLaps, made: Sequence[Zone]) -> tuple[Zone | None, str]:
+    """Say what the faster of two laps did differently, in the costliest place where the pedals are the reason; and which."""
+    for zone in made:
+        pedals = {name: cost for name, cost in zone.parts.items() if name in ("throttle", "brake")}
+        if zone.segment and pedals:
+            side = int(zone.made > 0)
+            if pair.hit(1 - side, zone.start, zone.end):
+                break  # it was not the driving
+            if did := pair.done_by(side, zone.start, zone.end, pedals):
+                return zone, f"To try {zone.place}: what {pair.names[side]} did. It {listed(did)}."
+    return None, ""
 
 
-def _to_try(pair: TwoLaps, side: int, corner: str, low: float, high: float) -> str:
-    """Say what the faster of two laps did differently for a corner, between two places."""
-    row, other = pair.corner(corner)[side], pair.corner(corner)[1 - side]
-    if row is None or other is None or pair.hit(1 - side, low, high) or pair.lift(low, high)[side] is None:
+def _to_try_on_the_clock(pair: TwoLaps) -> str:
+    """The same without causes: in the corner behind the largest change."""
+    corner, side = pair.worst_corner(), int(pair.total > 0)
+    row = pair.corners[0].get(corner)
+    if row is None or abs(pair.total) <= pair.noise:
         return ""
-    did = pair.done_by(side, low, high)
-    if pair.lowest_facts(corner):
-        did.append(f"went no slower than {pair.speed(row['min_speed'])}")
-    return f"To try in corner {corner}: what {pair.names[side]} did. It {_listed(did)}." if did else ""
+    low, high = row["start_distance"], row["end_distance"]
+    if pair.hit(1 - side, low, high):
+        return ""  # it was not the driving
+    did = pair.done_by(side, low, high, {"throttle": pair.total, "brake": pair.total})
+    return f"To try in corner {corner}: what {pair.names[side]} did. It {listed(did)}." if did else ""
 
 
-def _from_ledger(pair: TwoLaps, book: Ledger, made: list[Zone], against: list[Zone]) -> list[str]:
+def _from_ledger(
+    pair: TwoLaps, book: Ledger, made: list[Zone], against: list[Zone], tried: Zone | None, came: str
+) -> list[str]:
+    """Tell what made the difference, with the reason of the costliest place that has one, and of that where one can try."""
     equal = abs(pair.total) <= pair.noise
     word, back = ("lost", "gained") if equal else ("made", "won back") if pair.total > 0 else ("gained", "given back")
 
     def part(zone: Zone, word: str) -> str:
-        how = f"{zone.where} {zone.by}" if zone.segment else f"by the speed brought over the line{_start(pair, book)}"
+        over = f"by the speed brought over the line{_start(pair, book)}"
+        how = f"{zone.where} {zone.by}" if zone.segment else over
         return f"{abs(zone.made):.3f} s (±{zone.noise:.3f}) was {word} {how}"
 
     out, rest = [_difference(pair), *_befell(pair)], _unexplained(pair, book)
+    reasons = {k: because(pair.facts(zone), zone.made) for k, zone in enumerate(made)}
+    chief = next((k for k, why in reasons.items() if why), 0)
+    alone = sorted({0, chief, chief if tried is None else made.index(tried)})
+    for k in alone if made else []:
+        of = "All the same, " if equal else "Of this, " if abs(made[0].made) <= abs(pair.total) else ""
+        out.append(f"{'A further ' if k else of}{part(made[k], word)}{reasons[k]}.")
+        out += [came] if came and not k else []
+        out += _paid(pair, book, made[k], word) if k == chief else []
     if made:
-        most = made[0]
-        of = "All the same, " if equal else "Of this, " if abs(most.made) <= abs(pair.total) else ""
-        out.append(f"{of}{part(most, word)}{_because(pair.facts(most), most.made)}.")
-        out += _paid(pair, book, most, word)
+        others = [part(zone, word) for k, zone in enumerate(made[:3]) if k not in alone][: max(3 - len(alone), 0)]
+        out += [f"A further {listed(others)}."] if others else []
     elif not against:
         out.append("No place and no cause stands out: nothing in the ledger is larger than its own uncertainty.")
     elif not equal and not rest:
         out.append("What made it cannot be told from the noise.")
-    if len(made) > 1:
-        out.append(f"A further {_listed([part(zone, word) for zone in made[1:3]])}.")
+    if not any(reasons.values()) and not pair.corners[0]:
+        out += pair.lift_that_differs()
     if against:
         of = "All the same, " if equal and not made else ""
-        out.append(f"{of}{_listed([part(zone, back) for zone in against[:2]])}.")
+        out.append(f"{of}{listed([part(zone, back) for zone in against[:2]])}.")
     out += rest
     if len(out) < 3:
         out.append("Nothing else stands out of its own uncertainty." if made or against else _what(pair))
@@ -229,7 +258,7 @@ def _from_ledger(pair: TwoLaps, book: Ledger, made: list[Zone], against: list[Zo
 
 def _paid(pair: TwoLaps, book: Ledger, zone: Zone, word: str) -> list[str]:
     """What the clock showed on the straight after, if that is where the corner was paid for."""
-    rows = book.segments
+    rows = book.told.segments
     after = rows.index[(rows["start_distance"] >= zone.end - 1e-6) & (rows["part"] == "straight")]
     if (
         not zone.corner
@@ -239,7 +268,7 @@ def _paid(pair: TwoLaps, book: Ledger, zone: Zone, word: str) -> list[str]:
         return []
     row = rows.loc[after[0]]
     known = pair.places.loc[pair.places["segment"] == row["segment"], "time_lost_uncertainty"]
-    here = float(book.cells.iloc[int(after[0])].sum())
+    here = float(book.told.cells.iloc[int(after[0])].sum())
     sign, lost = np.sign(zone.made), float(row["time_lost"])
     if known.empty or sign * lost <= max(SIGNIFICANT * float(known.iloc[0]), LEAST) or sign * here > 0.5 * sign * lost:
         return []
@@ -298,12 +327,8 @@ def _befell(pair: TwoLaps) -> list[str]:
     parts = []
     for side, name in enumerate(pair.names):
         for mark in pair.marks(side):
-            kind, lost = str(mark["kind"]), float(mark["time_lost"])
-            at = f"{float(mark['start_distance']):.0f} m"
-            where = f"from {at} on" if kind in ("tow", "lost time") else f"at {at}"
-            took = f", {abs(lost):.2f} s {'lost' if lost > 0 else 'gained'}" if abs(lost) >= 0.005 else ""
-            parts.append(f"{name} is marked: {kind} {where}{took}")
-    return [f"L{_listed(parts)[1:]}: do not lay that at the driving or the setup."] if parts else []
+            parts.append(f"{name} is marked: {mark_words(mark)}")
+    return [f"L{listed(parts)[1:]}: do not lay that at the driving or the setup."] if parts else []
 
 
 def _where(pair: TwoLaps) -> str:
@@ -343,7 +368,7 @@ def _what(pair: TwoLaps) -> str:
     else:
         lifted = [fact.words for fact in pair.lift_facts(low, high)]
         said += lifted or ["the lift was the same as far as the data can tell"]
-    return f"In corner {corner} {_listed(said)}."
+    return f"In corner {corner} {listed(said)}."
 
 
 def _start(pair: TwoLaps, book: Ledger) -> str:
@@ -351,15 +376,3 @@ def _start(pair: TwoLaps, book: Ledger) -> str:
     usual = float(np.mean([frame["speed"].iloc[0] for frame in pair.frames]))
     slower = float(book.places["energy_difference"].iloc[0]) / usual
     return f" ({pair.speed(abs(slower))} {'less' if slower < 0 else 'more'})" if np.isfinite(slower) else ""
-
-
-def _because(facts: Sequence[Fact], made: float) -> str:
-    """What differed, as the reason of what was made; what would rather have saved it comes after "although"."""
-    against = [fact.words for fact in facts if fact.costs * made < 0]
-    by = [fact.words for fact in facts if fact.costs * made >= 0]
-    said = f": {_listed(by)}" if by else ""
-    return said + (f", although {_listed(against)}" if against else "")
-
-
-def _listed(parts: Sequence[str]) -> str:
-    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from lapkit.analysers.lap.markers import Markers, describe_place
 from lapkit.analysers.ledger.ledger import SIGNIFICANT, Ledger
 
 LEAST = 0.003
@@ -35,8 +34,8 @@ class Zone:
     end: float
     costs: dict[str, float]
     sigma: dict[str, float]
-    early: bool = False  # whether a corner counts from a lift on the straight before it
-    beside: str = ""  # in words, which marker its start is near
+    since: str = ""  # in words, where a corner begins that counts from a lift on the straight before it
+    paid: float = 0.0  # what the clock showed there, s
 
     @property
     def parts(self) -> dict[str, float]:
@@ -60,13 +59,21 @@ class Zone:
         return SIGNIFICANT * float(np.hypot.reduce([self.sigma[cause] for cause in self.parts] or [0.0]))
 
     @property
-    def where(self) -> str:
+    def place(self) -> str:
         """Where it lies, in words."""
-        if not self.corner:
-            straight = self.segment.startswith("straight")
-            return f"on the {self.segment}" if straight else f"in {self.segment} ({self.start:.0f} to {self.end:.0f} m)"
-        since = f" from {self.beside or f'{self.start:.0f} m'} on" if self.early else ""
-        return f"in corner {self.corner}{since}"
+        if self.segment.startswith("straight"):
+            return f"on the {self.segment}"
+        return f"in {self.segment}" + ("" if self.corner else f" ({self.start:.0f} to {self.end:.0f} m)")
+
+    @property
+    def where(self) -> str:
+        """The same, with where it counts from."""
+        return f"{self.place} from {self.since} on" if self.since else self.place
+
+    @property
+    def label(self) -> str:
+        """Its name in a table."""
+        return f"{self.segment} (from {self.since} on)" if self.since else self.segment
 
     @property
     def by(self) -> str:
@@ -75,57 +82,45 @@ class Zone:
         if len(parts) == 1:
             ((cause, cost),) = parts.items()
             return _BY[cause][cost < 0] if cause in _BY else ""
-        costs = [f"{cause.replace('_', ' ')} {cost:+.3f} s" for cause, cost in parts.items()]
+        names = {cause: "shorter way" if cause == "longer_way" and cost < 0 else cause for cause, cost in parts.items()}
+        costs = [f"{names[cause].replace('_', ' ')} {cost:+.3f} s" for cause, cost in parts.items()]
         return f"({', '.join(costs)})"
 
 
-def zones(
-    book: Ledger, begins: Mapping[str, float] | None = None, *, markers: Markers = None, length: float | None = None
-) -> list[Zone]:
-    """Sum a ledger over each corner and each straight.
+def zones(book: Ledger) -> list[Zone]:
+    """Sum a ledger, as it is told, over each corner and each straight.
 
     Parameters
     ----------
     book : Ledger
         From `ledger`.
-    begins : mapping of str to float, optional
-        Corner -> place on the straight before it from where on it counts as that corner, m.
-    markers : DataFrame, sequence of mappings or mapping, optional
-        Things beside the track to say places by, as for `to_marker`.
-    length : float, optional
-        Length of the lap, m.
 
     Returns
     -------
     list of Zone
-        In driving order, those that are not empty. Together they hold every cell.
+        In driving order. Together they hold every cell. A corner counts from where the first of the two laps lifted for it.
     """
-    rows = book.segments
+    rows, cells, uncertainties, begins = book.told
     name = rows["corner"].to_numpy(object)
     first = np.flatnonzero(np.append(True, (name[1:] != name[:-1]) | (name[1:] == "")))
-    last = np.append(first[1:], len(rows))
-    start = rows["start_distance"].to_numpy(np.float64)[first].copy()
-    early = np.zeros(len(first), dtype=bool)
-    for k in range(1, len(first)):
-        at = (begins or {}).get(str(name[first[k]]), np.inf)
-        early[k] = name[first[k]] != "" and name[first[k - 1]] == "" and at < start[k]
-        start[k] = max(at, start[k - 1]) if early[k] else start[k]
+    costs = np.add.reduceat(cells.to_numpy(), first, axis=0)
+    sigma = np.sqrt(np.add.reduceat(uncertainties.to_numpy() ** 2, first, axis=0))
+    paid = np.add.reduceat(rows["time_lost"].to_numpy(np.float64), first)
+    start = rows["start_distance"].to_numpy(np.float64)[first]
     end = np.append(start[1:], rows["end_distance"].iloc[-1])
-    edges = np.searchsorted(book.places.index.to_numpy(), np.append(start, np.inf) - 1e-9)
-    edges[0] = 0
-    summed = np.vstack([np.zeros(len(book.causes)), np.cumsum(book.places[list(book.causes)].to_numpy(), axis=0)])
-    square = book.uncertainties.to_numpy() ** 2
-    out = []
-    for k in np.flatnonzero(end > start).tolist():
-        costs = summed[edges[k + 1]] - summed[edges[k]]
-        sigma = np.sqrt(square[first[k] - int(early[k]) : last[k]].sum(axis=0))
-        segment = f"corner {name[first[k]]}" if name[first[k]] else str(rows["segment"].iloc[first[k]])
-        out.append(
-            Zone(segment, str(name[first[k]]), float(start[k]), float(end[k]), dict(zip(book.causes, costs.tolist(), strict=True)),
-                 dict(zip(book.causes, sigma.tolist(), strict=True)), bool(early[k]),
-                 describe_place(float(start[k]), markers, length=length) if early[k] else "")
-        )  # fmt: skip
-    return out
+    return [
+        Zone(
+            f"corner {name[k]}" if name[k] else str(rows["segment"].iloc[k]),
+            str(name[k]),
+            float(start[row]),
+            float(end[row]),
+            dict(zip(book.causes, costs[row].tolist(), strict=True)),
+            dict(zip(book.causes, sigma[row].tolist(), strict=True)),
+            begins.get(str(name[k]), ""),
+            float(paid[row]),
+        )
+        for row, k in enumerate(first.tolist())
+    ]
 
 
 def _carried(book: Ledger) -> Zone:
@@ -135,32 +130,31 @@ def _carried(book: Ledger) -> Zone:
     return Zone("", "", 0.0, 0.0, costs, sigma)
 
 
-def standing_out(book: Ledger, places: Sequence[Zone]) -> tuple[list[Zone], list[Zone]]:
+def standing_out(book: Ledger) -> tuple[list[Zone], list[Zone]]:
     """Choose what is worth saying: the zones that made the difference, and those that worked against it.
 
-    Each is beyond its noise and no mere trifle; the greatest first.
+    Each is beyond its noise and no mere trifle; the greatest first. The first of them is what headlines and pictures name.
     """
     sign = -1.0 if book.total < -SIGNIFICANT * book.total_uncertainty else 1.0
-    known = [z for z in [_carried(book), *places] if abs(z.made) > z.noise and z.parts]
+    known = [z for z in [_carried(book), *zones(book)] if abs(z.made) > z.noise and z.parts]
     worth = max([LEAST, SHARE * abs(book.total), *(SHARE * abs(z.made) for z in known)])
     known = sorted((z for z in known if abs(z.made) >= worth), key=lambda z: -abs(z.made))
     return [z for z in known if sign * z.made > 0], [z for z in known if sign * z.made < 0]
 
 
-def headline(book: Ledger, made: Sequence[Zone] | None = None) -> str:
-    """Say in one line what a ledger found; `made` are the zones that made the difference, if they are known already."""
+def headline(book: Ledger) -> str:
+    """Say in one line what a ledger found."""
     lap, reference = names_of(book.lap, book.reference)
     if abs(book.total) <= SIGNIFICANT * book.total_uncertainty:
         return f"L{lap[1:]} and {reference} took the same time, as far as the clock can tell"
     said = f"L{lap[1:]} was {abs(book.total):.3f} s {'slower' if book.total > 0 else 'faster'} than {reference}"
     if not book.model.ok:
         return f"{said}; without a model of the car, only where it was paid is known"
-    made = standing_out(book, zones(book))[0] if made is None else made
+    made, _ = standing_out(book)
     if not made:
         return f"{said}; no single cause stands out of its noise"
-    if not made[0].segment:
-        return f"{said}: {abs(made[0].made):.3f} s was brought over the line"
-    return f"{said}: {abs(made[0].made):.3f} s {'made' if book.total > 0 else 'gained'} {made[0].where} {made[0].by}"
+    how = f"{made[0].where} {made[0].by}" if made[0].segment else "by the speed brought over the line"
+    return f"{said}: {abs(made[0].made):.3f} s {'made' if book.total > 0 else 'gained'} {how}"
 
 
 def names_of(lap: Mapping[Any, Any], reference: Mapping[Any, Any]) -> tuple[str, str]:

@@ -13,7 +13,7 @@ where it was paid. Whatever lam is, the sum is exact; lam only decides who is ch
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 from typing import Any
 
@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from lapkit.analysers.ledger.counted import Counted, counted
 from lapkit.analysers.ledger.energy import LongitudinalModel, longitudinal_model
 from lapkit.analysers.ledger.pair import Pair
 from lapkit.analysers.ledger.split import divide
@@ -68,6 +69,8 @@ class Ledger:
         What else should be known.
     lap, reference : dict
         number ("lap"), "source", "lap_time" and "speed_unit" of the laps.
+    frames : (DataFrame, DataFrame)
+        The two laps themselves.
     """
 
     cells: pd.DataFrame
@@ -85,6 +88,12 @@ class Ledger:
     notes: tuple[str, ...]
     lap: dict[str, Any]
     reference: dict[str, Any]
+    frames: tuple[pd.DataFrame, pd.DataFrame] = field(repr=False, compare=False)
+
+    @cached_property
+    def told(self) -> Counted:
+        """The rows as they are shown, drawn and written: a corner counts from where the first of the two laps lifted for it."""
+        return counted(self)
 
     @cached_property
     def places(self) -> pd.DataFrame:
@@ -117,16 +126,18 @@ class Ledger:
         return pd.DataFrame({"cause": names, "time_lost": values, "time_lost_uncertainty": sigma})
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the ledger as plain lists and numbers, for JSON; None stands for what is not known."""
+        """Return the ledger, as told, in plain lists and numbers for JSON; None stands for what is not known."""
 
         def plain(value: float) -> float | None:
             return float(value) if np.isfinite(value) else None
 
+        rows = self.told
         return {
-            "segments": self.cells.index.tolist(),
+            "segments": rows.cells.index.tolist(),
+            "start_distance": rows.segments["start_distance"].tolist(),
             "causes": list(self.causes),
-            "cells": self.cells.to_numpy().tolist(),
-            "uncertainties": self.uncertainties.to_numpy().tolist(),
+            "cells": rows.cells.to_numpy().tolist(),
+            "uncertainties": rows.uncertainties.to_numpy().tolist(),
             "lap_uncertainties": [self.lap_uncertainties[name] for name in self.causes],
             "carried_in": plain(self.carried_in),
             "carried_in_uncertainty": plain(self.carried_in_uncertainty),
@@ -137,7 +148,8 @@ class Ledger:
         }
 
     def _shown(self) -> tuple[list[str], list[list[str]]]:
-        sure = self.significant.to_numpy()
+        told = self.told
+        values, sigmas = told.cells.to_numpy(), told.uncertainties.to_numpy()
 
         def cell(value: float, known: bool) -> str:
             return number(value, 3, signed=True) if known else f"({number(value, 3, signed=True)})"
@@ -147,11 +159,10 @@ class Ledger:
         if np.isfinite(self.carried_in):
             known = abs(self.carried_in) > SIGNIFICANT * self.carried_in_uncertainty
             rows.append(["carried in over the line", *[""] * len(self.causes), cell(self.carried_in, known)])
-        values = self.cells.to_numpy()
-        for name, row, marks in zip(self.cells.index, values, sure, strict=True):
-            cells = [cell(value, mark) for value, mark in zip(row.tolist(), marks.tolist(), strict=True)]
-            known = abs(row.sum()) > SIGNIFICANT * float(np.sqrt((self.uncertainties.loc[name] ** 2).sum()))
-            rows.append([str(name), *cells, cell(float(row.sum()), known)])
+        for name, row, sigma in zip(told.labels, values, sigmas, strict=True):
+            cells = [cell(value, abs(value) > SIGNIFICANT * one) for value, one in zip(row, sigma, strict=True)]
+            known = abs(row.sum()) > SIGNIFICANT * float(np.hypot.reduce(sigma))
+            rows.append([name, *cells, cell(float(row.sum()), known)])
         whole = [(float(values[:, k].sum()), self.lap_uncertainties[cause]) for k, cause in enumerate(self.causes)]
         whole.append((self.total, self.total_uncertainty))
         rows.append(["whole lap", *(cell(value, abs(value) > SIGNIFICANT * sigma) for value, sigma in whole)])
@@ -285,6 +296,7 @@ def ledger(
         notes=tuple(pair.notes + split.notes),
         lap=_said(lap),
         reference=_said(reference),
+        frames=(lap, reference),
     )
 
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -13,20 +13,20 @@ import pandas as pd
 from lapkit.analysers.lap.brakings import brakings
 from lapkit.analysers.lap.corners import corners
 from lapkit.analysers.lap.delta import delta, losses
-from lapkit.analysers.lap.lifts import lifts
-from lapkit.analysers.lap.markers import describe_place
-from lapkit.analysers.ledger.findings import Zone, names_of
+from lapkit.analysers.ledger.counted import BEFORE_CORNER, Event, beside, lifts_of
+from lapkit.analysers.ledger.findings import LEAST, SHARE, Zone, names_of
 from lapkit.analysers.ledger.ledger import SIGNIFICANT
 from lapkit.channels import from_si
 from lapkit.model.frame import attribute
 from lapkit.model.given import records
 
-BEFORE_CORNER = 250.0
-"""m. A lift that begins nearer than this before a corner, and lasts into it, is made for it (chosen, no source)."""
 APART = 100.0
 """m. Lifts or brakings of two laps that begin further apart are not the same one (chosen, no source)."""
 PICKED = 2.0
 """m. A pick-up that moved by less is not worth a word (chosen, no source)."""
+
+MOST_TO_TRY = 3
+"""What a driver can keep in mind for one place (chosen, no source)."""
 
 
 class Fact(NamedTuple):
@@ -36,8 +36,6 @@ class Fact(NamedTuple):
     costs: float
 
 
-Event = dict[str, Any]
-"""A row of a table of events."""
 Both = tuple[Event | None, Event | None]
 """The same event of both laps; None where one lap did not have it."""
 
@@ -51,14 +49,15 @@ class TwoLaps:
     frames : (DataFrame, DataFrame)
     names : (str, str)
         Such as "lap 7".
-    places : DataFrame
-        Of `losses`: every corner and straight.
+    delta, places : DataFrame
+        Of `delta`, and of `losses`: every corner and straight.
     total, noise : float
         Difference of the lap times and two standard uncertainties of it, s.
     """
 
     frames: tuple[pd.DataFrame, pd.DataFrame]
     names: tuple[str, str]
+    delta: pd.DataFrame
     places: pd.DataFrame
     total: float
     noise: float
@@ -69,7 +68,7 @@ class TwoLaps:
         table = delta(lap, reference)
         total, sigma = float(table["delta"].iloc[-1]), float(table["delta_uncertainty"].iloc[-1])
         names = names_of(lap.attrs, reference.attrs)
-        return cls((lap, reference), names, losses(table, count=None), total, SIGNIFICANT * sigma)
+        return cls((lap, reference), names, table, losses(table, count=None), total, SIGNIFICANT * sigma)
 
     @cached_property
     def corners(self) -> list[dict[str, Event]]:
@@ -79,7 +78,7 @@ class TwoLaps:
     @cached_property
     def lifts(self) -> list[list[Event]]:
         """Lifts of each lap, gear changes not counted."""
-        return [_lifts(frame) for frame in self.frames]
+        return [lifts_of(frame) for frame in self.frames]
 
     @cached_property
     def brakings(self) -> list[list[Event]]:
@@ -102,33 +101,16 @@ class TwoLaps:
 
     def at(self, side: int, event: Event, which: str = "start_distance") -> str:
         """Where an event began: by the nearest marker, else from the line."""
-        about, start = self.frames[side].attrs, float(event[which])
-        beside = describe_place(start, about.get("markers"), length=about.get("track_length"))
-        return beside or f"{start:.0f} m from the line"
+        place, unsure = float(event[which]), float(event[f"{which}_uncertainty"])
+        return beside(self.frames[side].attrs, place, unsure) or f"{place:.0f} m from the line"
 
     def corner(self, corner: str) -> Both:
         """The rows of a corner."""
         return self.corners[0].get(corner), self.corners[1].get(corner)
 
-    def begins(self) -> dict[str, float]:
-        """Corner -> where the first of the two laps lifted for it: the longest lift that begins shortly before and lasts into it."""
-        out = {}
-        for name in self.corners[0]:
-            starts = []
-            for row, table in zip(self.corner(name), self.lifts, strict=True):
-                if row is None:
-                    continue
-                low, start, end = row["start_distance"] - BEFORE_CORNER, row["start_distance"], row["end_distance"]
-                made = [one for one in table if low <= one["start_distance"] <= end and one["end_distance"] > start]
-                if made:
-                    starts.append(float(max(made, key=lambda one: float(one["full_lift_time"]))["start_distance"]))
-            if starts:
-                out[name] = min(starts)
-        return out
-
-    def lift(self, low: float, high: float) -> Both:
+    def lift(self, low: float, high: float, size: str = "full_lift_time") -> Both:
         """The lift between two places that differs most from that of the other lap."""
-        return _matched(self.lifts, low, high, "full_lift_time")
+        return _matched(self.lifts, low, high, size)
 
     def braking(self, low: float, high: float) -> Both:
         """The braking between two places that differs most from that of the other lap."""
@@ -150,13 +132,13 @@ class TwoLaps:
 
     def facts(self, zone: Zone) -> list[Fact]:
         """What was done differently in a zone."""
-        if not zone.corner:
+        if not zone.segment:
             return []
         out = self.way_facts(zone) if "longer_way" in zone.parts else []
         braked = self.braking_facts(zone.start, zone.end) if "brake" in zone.parts else []
         if "throttle" in zone.parts or ("brake" in zone.parts and not braked):
             braked = braked + self.lift_facts(zone.start, zone.end)
-        return out + braked + self.lowest_facts(zone.corner)
+        return out + braked + (self.lowest_facts(zone.corner) if zone.corner else [])
 
     def braking_facts(self, low: float, high: float) -> list[Fact]:
         """What differed between the two laps' brakings between two places."""
@@ -165,11 +147,11 @@ class TwoLaps:
             return self._only("braked", mine, theirs)
         facts = self._began("the brake came on", mine, theirs)
         if longer := change(mine, theirs, "duration", 0.005):
-            facts.append(self._lasted("" if facts else "the brake ", "stayed on", longer, mine))
+            facts.append(self._lasted("the brake stayed on", longer, mine, theirs))
         if harder := change(mine, theirs, "max_brake", 0.02):
             said = "harder" if harder > 0 else "less hard"
             points = f"{abs(100 * harder):.0f} points {said} (to {100 * mine['max_brake']:.0f} %)"
-            facts.append(Fact(f"it was pressed {points}", 0.0))
+            facts.append(Fact(f"the brake was pressed {points}", 0.0))
         return facts
 
     def lift_facts(self, low: float, high: float) -> list[Fact]:
@@ -177,6 +159,10 @@ class TwoLaps:
         mine, theirs = self.lift(low, high)
         if mine is None or theirs is None:
             return self._only("lifted", mine, theirs)
+        if max(mine["pick_up_distance"], theirs["pick_up_distance"]) < low:  # made before: only its end lies here
+            later = change(mine, theirs, "end_distance", PICKED)
+            said = f"full throttle came {abs(later):.0f} m {'later' if later > 0 else 'earlier'}"
+            return [Fact(f"{said} ({self.at(0, mine, 'end_distance')})", later)] if later else []
         facts = self._began("the lift began", mine, theirs)
         picked = change(mine, theirs, "pick_up_distance", PICKED)
         if picked and not facts:
@@ -184,8 +170,7 @@ class TwoLaps:
             where = self.at(0, mine, "pick_up_distance")
             facts.append(Fact(f"the throttle came back {abs(picked):.0f} m {said} ({where})", picked))
         if longer := change(mine, theirs, "duration", 0.005):
-            moved = bool(facts) and not facts[0].words.startswith("the throttle")
-            facts.append(self._lasted("" if moved else "the lift ", "lasted", longer, mine))
+            facts.append(self._lasted("the lift lasted", longer, mine, theirs))
         if deeper := change(mine, theirs, "min_throttle", 0.02):
             said = "lower" if deeper < 0 else "less low"
             points = f"{abs(100 * deeper):.0f} points {said} (to {100 * mine['min_throttle']:.0f} %)"
@@ -207,9 +192,21 @@ class TwoLaps:
         earlier = "earlier" if moved < 0 else "later"
         return [Fact(f"{what} {abs(moved):.0f} m {earlier} ({self.at(0, mine)})", -moved)]
 
-    def _lasted(self, subject: str, verb: str, longer: float, mine: Event) -> Fact:
-        said = "longer" if longer > 0 else "less"
-        return Fact(f"{subject}{verb} {abs(longer):.2f} s {said} ({mine['duration']:.2f} s)", longer)
+    def _lasted(self, what: str, longer: float, mine: Event, theirs: Event) -> Fact:
+        """How much longer an event was; with how sure that is, where there is no corner to go by."""
+        noise = SIGNIFICANT * spread(mine, theirs, "duration")
+        said = f"{abs(longer):.2f} s{f' (±{noise:.2f})' if not self.corners[0] else ''}"
+        return Fact(f"{what} {said} {'longer' if longer > 0 else 'less'} ({mine['duration']:.2f} s)", longer)
+
+    def lift_that_differs(self) -> list[str]:
+        """For laps without corners: one sentence about the lift whose length differs most; none where no lift differs."""
+        mine, theirs = self.lift(-np.inf, np.inf, "duration")
+        if mine is None or theirs is None:
+            return [f"O{fact.words[1:]}." for fact in self._only("lifted", mine, theirs)]
+        if not (longer := change(mine, theirs, "duration", 0.005)):
+            return []
+        fact = self._lasted(f"The lift {self.at(0, mine)} lasted", longer, mine, theirs)
+        return [f"{fact.words}."]
 
     def lowest_facts(self, corner: str) -> list[Fact]:
         """By how much the lowest speed of a corner differed."""
@@ -232,25 +229,49 @@ class TwoLaps:
             return []
         return [Fact(f"the way was {abs(longer):.1f} m {'longer' if longer > 0 else 'shorter'}", longer)]
 
-    def done_by(self, side: int, low: float, high: float) -> list[str]:
-        """What one of the laps did between two places that the other did not: its lift and its braking."""
+    def done_by(self, side: int, low: float, high: float, costs: Mapping[str, float]) -> list[str]:
+        """What the faster of the laps did between two places that the slower did not, and that explains what was lost.
+
+        `costs` are the seconds the first lap lost there by throttle and brake. What each pedal cost is shared among what
+        differed in the direction that costs, by how many seconds of pedal it is; trifles are left out. The greatest first.
+        """
+        sign = 1.0 if side == 1 else -1.0
+        lost = {pedal: sign * costs.get(pedal, 0.0) for pedal in ("throttle", "brake")}
+        least = max(LEAST, SHARE * abs(sum(costs.values())))
+        found: list[tuple[float, str]] = []
+        for pedal, event in (("throttle", self.lift(low, high)), ("brake", self.braking(low, high))):
+            done = self._done(pedal, side, event[side], event[1 - side], low)
+            seconds = sum(size for size, _ in done)
+            found += [(lost[pedal] * size / seconds, words) for size, words in done if seconds > 0]
+        return [words for worth, words in sorted(found, key=lambda one: -one[0]) if worth >= least][:MOST_TO_TRY]
+
+    def _done(
+        self, pedal: str, side: int, ours: Event | None, theirs: Event | None, low: float
+    ) -> list[tuple[float, str]]:
+        """What the other lap's use of a pedal had too much of, in seconds of pedal, and what this lap did instead."""
+        did, on = ("lift", "lifted") if pedal == "throttle" else ("brake", "braked")
+        if theirs is None:
+            return []
+        if ours is None:
+            return [(float(theirs["duration"]), f"did not {did} there ({self.at(1 - side, theirs)})")]
+        speed = (theirs["end_distance"] - theirs["start_distance"]) / theirs["duration"]
+        depth = 1.0 - theirs["min_throttle"] if pedal == "throttle" else theirs["max_brake"]
+        released = "pick_up_distance" if pedal == "throttle" else "end_distance"
+        if max(theirs[released], ours[released]) < low:  # made before: only its end lies here
+            later = change(theirs, ours, "end_distance", PICKED)
+            return [(later / speed, f"was back on full {self.at(side, ours, 'end_distance')}")] if later > 0 else []
         out = []
-        ours, theirs = (self.lift(low, high)[k] for k in (side, 1 - side))
-        if ours is not None:
-            other = theirs or {}
-            if not theirs or change(ours, other, "start_distance", 0.5):
-                out.append(f"lifted {self.at(side, ours)}")
-            if not theirs or change(ours, other, "min_throttle", 0.02):
-                out.append(f"{'' if out else 'lifted '}to {100 * ours['min_throttle']:.0f} % of throttle")
-        braked, others = (self.braking(low, high)[k] for k in (side, 1 - side))
-        if braked is not None and (not others or change(braked, others, "start_distance", 0.5)):
-            out.append(f"braked {self.at(side, braked)}")
-        if braked is not None and (not others or change(braked, others, "end_distance", 0.5)):
-            out.append(f"let off the brake {self.at(side, braked, 'end_distance')}")
-        if ours is not None and theirs and change(ours, theirs, "pick_up_distance", 0.5):
-            out.append(f"opened the throttle again {self.at(side, ours, 'pick_up_distance')}")
-        if ours is not None and (not theirs or change(ours, theirs, "duration", 0.005)):
-            out.append(f"was back on full after {ours['duration']:.2f} s")
+        if (earlier := -change(theirs, ours, "start_distance", 0.5)) > 0:
+            out.append((earlier / speed * depth, f"{on} {self.at(side, ours)}"))
+        if (later := change(theirs, ours, released, 0.5)) > 0:
+            verb = "opened the throttle again" if pedal == "throttle" else "let off the brake"
+            out.append((later / speed * depth, f"{verb} {self.at(side, ours, released)}"))
+        if not out and (longer := change(theirs, ours, "duration", 0.005)) > 0:
+            verb = "was back on full" if pedal == "throttle" else "was off the brake"
+            out.append((longer * depth, f"{verb} after {ours['duration']:.2f} s"))
+        if pedal == "throttle" and (deeper := -change(theirs, ours, "min_throttle", 0.02)) > 0:
+            share = 100 * ours["min_throttle"]
+            out.append((deeper * theirs["duration"], f"went no lower than {share:.0f} % of throttle"))
         return out
 
     def worst_corner(self) -> str:
@@ -264,11 +285,15 @@ class TwoLaps:
         return str((before or rows)[-1]["corner"])
 
 
+def spread(mine: Event, theirs: Event, name: str) -> float:
+    """Return one standard uncertainty of the difference of two events."""
+    return float(np.hypot.reduce([float(row.get(f"{name}_uncertainty", 0.0)) for row in (mine, theirs)]))
+
+
 def change(mine: Event, theirs: Event, name: str, least: float) -> float:
     """Return the difference of two events, 0 where it is inside its uncertainty."""
     moved = float(mine[name] - theirs[name])
-    sigma = float(np.hypot.reduce([float(row.get(f"{name}_uncertainty", 0.0)) for row in (mine, theirs)]))
-    return moved if abs(moved) > max(SIGNIFICANT * sigma, least) else 0.0
+    return moved if abs(moved) > max(SIGNIFICANT * spread(mine, theirs, name), least) else 0.0
 
 
 def _matched(events: Sequence[Sequence[Event]], low: float, high: float, size: str) -> Both:
@@ -296,7 +321,22 @@ def _matched(events: Sequence[Sequence[Event]], low: float, high: float, size: s
     return max(here, key=weight, default=(None, None))
 
 
-def _lifts(frame: pd.DataFrame) -> list[Event]:
-    if "throttle" not in frame.columns or attribute(frame, "full_throttle") is None:
-        return []
-    return [row for row in records(lifts(frame)) if row["kind"] == "lift"]
+def because(facts: Sequence[Fact], made: float) -> str:
+    """What differed, as the reason of what was made; what would rather have saved it comes after "although"."""
+    against = [fact.words for fact in facts if fact.costs * made < 0]
+    by = [fact.words for fact in facts if fact.costs * made >= 0]
+    said = f": {listed(by)}" if by else ""
+    return said + (f", although {listed(against)}" if against else "")
+
+
+def listed(parts: Sequence[str]) -> str:
+    """Join parts as a sentence does."""
+    return parts[0] if len(parts) == 1 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def mark_words(mark: Event) -> str:
+    """What befell a lap, where, and what it cost, in words."""
+    kind, lost = str(mark["kind"]), float(mark["time_lost"])
+    at = f"{float(mark['start_distance']):.0f} m"
+    where = f"from {at} on" if kind.endswith(("tow", "lost time")) else f"at {at}"
+    return f"{kind} {where}" + (f", {abs(lost):.2f} s {'lost' if lost > 0 else 'gained'}" if abs(lost) >= 0.005 else "")
