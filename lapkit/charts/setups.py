@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from dataclasses import replace
 
 import matplotlib
 import numpy as np
@@ -11,7 +12,7 @@ from matplotlib.ticker import FuncFormatter, MaxNLocator
 
 from lapkit.analysers.setups.comparison import SetupComparison
 from lapkit.analysers.setups.places import LAP
-from lapkit.analysers.setups.run_curve import age_words
+from lapkit.analysers.setups.run_curve import age_words, at_age
 from lapkit.analysers.setups.stint import Crossover, FallOff, crossover
 from lapkit.charts.comparison import BEHIND_TEXT, ROUND_STEPS, TITLE_WIDTH
 from lapkit.charts.line_pair import capital
@@ -43,6 +44,7 @@ def setup_runs(
     *,
     names: tuple[str, str] = ("a", "b"),
     crossing: Crossover | None = None,
+    comparison: SetupComparison | None = None,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw the laps of two setups against the age of the tyres, both curves, and where one passes the other.
@@ -55,6 +57,9 @@ def setup_runs(
         What the setups are called.
     crossing : Crossover, optional
         From `crossover`; found here by default.
+    comparison : SetupComparison, optional
+        From `compare_setups`, of the same runs: only where it calls the difference real does the title call a setup faster.
+        Not used where `crossing` is given, which holds its verdict.
     ax : Axes, optional
         Where to draw; a new figure of pyplot's by default.
 
@@ -74,9 +79,9 @@ def setup_runs(
     >>> from matplotlib.figure import Figure
     >>> found = [fall_off(run_table(lapkit.load(f"sample_data/setup_{k}.csv"))) for k in "ab"]
     >>> setup_runs(*found, names=("A", "B"), ax=Figure().subplots()).get_title(loc="left")
-    'B is faster all the way'
+    'In these runs B stays ahead all the way'
     """
-    crossing = crossover(a, b, names=names) if crossing is None else crossing
+    crossing = crossover(a, b, names=names, comparison=comparison) if crossing is None else crossing
     panel = one_axes(ax, AGE_SIZE, "lap time")
     with matplotlib.rc_context(STYLE):
         low, high = age_limits([a, b])
@@ -87,7 +92,7 @@ def setup_runs(
             if np.isfinite(crossing.low):
                 panel.axvspan(crossing.low, crossing.high, facecolor=PLACE, alpha=0.08, edgecolor="none", zorder=0)
             panel.axvline(crossing.lap, color=PLACE, linewidth=1.0, linestyle=(0, (4, 3)), zorder=1.5)
-            panel.annotate(f"crossing at {crossing.lap:.0f} ({crossing.low:.0f} to {crossing.high:.0f})", (crossing.lap, low),
+            panel.annotate(f"{at_age(crossing.lap, crossing.ahead)}, between {crossing.low:.0f} and {crossing.high:.0f}", (crossing.lap, low),
                            xytext=(4, 4), textcoords="offset points", color=PLACE, fontsize=SMALL, va="bottom")  # fmt: skip
         finish_age_axes(panel, [a, b])
         _name_curves(panel, a, b, names)
@@ -109,16 +114,21 @@ def _name_curves(ax: Axes, a: FallOff, b: FallOff, names: tuple[str, str]) -> No
 
 
 def _passing(crossing: Crossover) -> str:
-    """The finding in a few words."""
+    """The finding in a few words: of the setups where that is settled, else of these runs."""
     early, late = plain(crossing.faster_early, 24), plain(crossing.faster_late, 24)
+    here = "" if crossing.settled else "In these runs "
+    at = at_age(crossing.lap, crossing.ahead) if np.isfinite(crossing.lap) else ""
     if np.isfinite(crossing.lap) and early and late:
-        return f"{early} is faster at first; {late} passes it at about tyre age {crossing.lap:.0f}"
+        return f"{here}{early} is faster at first; {late} passes it at about {at}"
     if np.isfinite(crossing.lap):
-        return f"The curves cross near tyre age {crossing.lap:.0f}, but these laps do not settle it"
+        return f"The curves cross near {at}, but these laps do not settle it"
     if early and early == late and not np.isfinite(crossing.low):
-        return f"{early} is faster all the way"
+        if crossing.settled:
+            return f"{early} is faster all the way"
+        open_ = "; whether it is the setup is not settled" if crossing.settled is False else ""
+        return f"{here}{early} stays ahead all the way{open_}"
     if early or late:
-        return f"{early or late} is faster {'at first' if early else 'at the end'}; the rest is open"
+        return f"{here}{early or late} is faster {'at first' if early else 'at the end'}; the rest is open"
     return "The two cannot be told apart anywhere in the run"
 
 
@@ -220,7 +230,8 @@ def setup_picture(comparison: SetupComparison, a: FallOff, b: FallOff, crossing:
     >>> laps = pd.DataFrame({"run": 1, "lap": age, "tyre_age": age, "lap_time": 30.0 + 0.02 * (-1.0) ** age})
     >>> other = laps.assign(run=2, lap_time=laps["lap_time"] - 0.2)
     >>> a, b = fall_off(laps), fall_off(other)
-    >>> axes = setup_picture(compare_setups(laps, other, resamples=0), a, b, crossover(a, b, names=("A", "B")))
+    >>> found = compare_setups(laps, other, resamples=0)
+    >>> axes = setup_picture(found, a, b, crossover(a, b, names=("A", "B"), comparison=found))
     >>> [ax.get_title(loc="left") for ax in axes]
     ['B is faster all the way', 'B is faster by 0.200 s a lap']
     >>> pyplot.close(axes[0].figure)
@@ -231,11 +242,8 @@ def setup_picture(comparison: SetupComparison, a: FallOff, b: FallOff, crossing:
     figure = pyplot.figure(figsize=(AGE_SIZE[0], AGE_SIZE[1] + lower), layout="constrained", facecolor="white")
     with matplotlib.rc_context(STYLE):
         axes = np.asarray(figure.subplots(2, height_ratios=[AGE_SIZE[1], lower]), dtype=object)
-    setup_runs(a, b, names=crossing.names, crossing=crossing, ax=axes[0])
+    setup_runs(a, b, names=crossing.names, crossing=replace(crossing, settled=comparison.settled), ax=axes[0])
     setup_differences(comparison, ax=axes[1])
-    if not comparison.settled:
-        with matplotlib.rc_context(STYLE):
-            axes[0].set_title(f"In these runs: {axes[0].get_title(loc='left')}")
     return axes
 
 

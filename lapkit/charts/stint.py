@@ -12,6 +12,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, MaxNLocator
 
+from lapkit.analysers.setups.run_curve import at_age, laps_ahead
 from lapkit.analysers.setups.run_curve import seconds as in_seconds
 from lapkit.analysers.setups.runs import MEANS
 from lapkit.analysers.setups.settling import SHOWN_UNITS, channel_changes, channel_words
@@ -33,6 +34,7 @@ from lapkit.charts.style import (
 )
 from lapkit.errors import LapkitError
 from lapkit.model.given import frame_given, kind_given
+from lapkit.model.lap_sheet import words_beside
 from lapkit.model.show import clock
 
 if TYPE_CHECKING:
@@ -110,8 +112,8 @@ def lap_times(session: Session, *, axes: Iterable[Axes] | None = None, speed_uni
     seconds, seconds_band = _with_band(table["lap_time"], table["lap_time_uncertainty"])
     speed, speed_band = _with_band(table["speed_at_line"], table["speed_at_line_uncertainty"])
     speed, speed_band = from_si(speed, unit, "speed"), from_si(speed_band, unit, "speed")
-    clean = (table["complete"] & (table["flags"] == "")).to_numpy(bool)
-    words = [str(flags).replace(",", ", ") for flags in table["flags"]]
+    clean = session.clean[table.index].to_numpy(bool)
+    words = np.array(words_beside(session), dtype=object)[table.index].tolist()
     panels = new_axes(HEIGHTS, size=SIZE) if axes is None else given_axes(axes, 2, "lap time, speed at the line")
     upper, lower = panels
     with matplotlib.rc_context(STYLE):
@@ -216,8 +218,9 @@ def fall_off_chart(found: FallOff, *, ax: Axes | None = None) -> Axes:
         panel.set_ylim(low, high)
         draw_run(panel, found, RunLook())
         if np.isfinite(found.bend):
+            ahead = laps_ahead(found.laps)
             panel.axvline(found.bend, color=PLACE, linewidth=1.0, linestyle=(0, (4, 3)), zorder=1.5)
-            panel.annotate(f"bends at {found.bend:.0f}", (found.bend, low), xytext=(4, 4), textcoords="offset points",
+            panel.annotate(f"bends at {at_age(found.bend, ahead)}", (found.bend, low), xytext=(4, 4), textcoords="offset points",
                            color=PLACE, fontsize=SMALL, va="bottom")  # fmt: skip
         for rate, start, end in _pieces(found):
             middle = (start + end) / 2
@@ -395,5 +398,5 @@ def _cost_of_age(found: FallOff) -> str:
     else:
         said = f"Each lap on the tyres {'costs' if found.rate > 0 else 'gains'} {abs(found.rate):.3f} s"
     if np.isfinite(found.bend):
-        said += f" up to tyre age {found.bend:.0f}, then {_signed_rate(found.late_rate)} s"
+        said += f" up to {at_age(found.bend, laps_ahead(found.laps))}, then {_signed_rate(found.late_rate)} s"
     return said

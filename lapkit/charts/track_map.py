@@ -299,7 +299,8 @@ def _draw_corners(picture: _Picture, lines: Sequence[Line], zones: Mapping[str, 
         zone = zones.get(name)
         if zone is not None:
             said = f"{zone.winner} faster" if zone.sure else "no clear winner"
-            text = f"{text}\n{said}\nby {abs(zone.gain):.3f} ±{zone.margin:.3f} s"
+            by = f"{abs(zone.gain):.3f} ±{zone.margin:.3f} s"
+            text = f"{text}\n{said}\n{f'by {by}' if zone.sure else f'({by})'}"
         picture.ax.text(x, y, text, ha=ha, va=va, fontsize=SMALL + 1, color=INK, zorder=6, linespacing=1.25)
 
 

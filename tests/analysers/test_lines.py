@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -346,7 +347,21 @@ def test_both_answers(run) -> None:
         assert given["significant"] and -1.4 < given["difference"] < -0.5
     said = verdict(found)
     assert 3 <= len(said) <= MOST_SENTENCES and found.verdict == " ".join(said)
-    assert "The high line is faster in corner 1 by" in said[1] and "the low line is faster in corner 2 by" in said[1]
+    first = int(not found.row(LAP, "start_to_start")["significant"])  # what is settled leads
+    assert (
+        "The high line is faster in corner 1 by" in said[1 - first]
+        and "the low line is faster in corner 2 by" in said[1 - first]
+    )
+    advice = next(line for line in said if line.startswith("To try: high in corner 1 (0."))
+    assert " s) and low in corner 2 (0." in advice and "±" in advice and "see whether the two can be joined" in advice
+    assert "Not enough laps" not in found.verdict
+    for corner in ("1", "2"):  # what the ledger has adds up to what was made
+        why = next((line for line in said if line.startswith(f"In corner {corner} ")), None)
+        if why:
+            ledger = why.split("the ledger has ")[1]
+            parts = re.findall(r"(\d\.\d{3}) s (gained|lost)", ledger)
+            made = sum(float(value) * (1 if how == "gained" else -1) for value, how in parts)
+            assert made == pytest.approx(abs(found.row(corner, "start_to_start")["difference"]), abs=6e-4)
     assert "m more" in found.verdict and "km/h" in found.verdict and "the ledger has" in found.verdict
     assert "J/kg a lap" in found.verdict and "Early and late in the run" in found.verdict
     assert not any(sign in found.verdict for sign in ("nan", "inf", "None", "_"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -39,7 +40,7 @@ def test_the_rate_is_within_its_interval(odd):
         held += found.low <= 0.03 <= found.high
         warm += found.warm_up in (2, 3)
         bends += bool(np.isfinite(found.bend))
-    assert 0.93 <= held / 300 <= 0.985
+    assert 0.93 <= held / 300 <= 0.993  # few laps cannot rule out that neighbours are alike, and pay for it
     assert warm / 300 > 0.93
     assert bends / 300 < 0.03
 
@@ -67,19 +68,19 @@ def test_what_is_said_of_a_run():
     words = " ".join(found.words)
     assert "The first 2 laps were warm-up, 1." in words
     assert "slower with each lap on the tyres (95 %" in words
-    assert "lap 10 (+1." in words
-    assert "tow" in words
-    assert found.p < 0.001
+    assert "Left out, for what befell them: lap 10 (tow)." in found.notes
+    assert found.laps["weight"][9] == 0.0 and found.laps["residual"][9] > 1.0
+    assert found.p < 0.005
     assert found.tau > 0.5
     assert abs(found.scatter - 0.03) < 0.02
     assert abs(found.lap_to_lap - 0.03) < 0.025
     assert found.laps["marks"].tolist()[:2] == ["warm-up"] * 2
-    assert found.laps["marks"].tolist()[9] == "slow,tow"
+    assert found.laps["marks"].tolist()[9] == "tow"
     said = json.loads(json.dumps(found.to_dict(), allow_nan=False))
     assert said["warm_up"] == 2
     assert said["bend"] is None
     assert TYRE_CAUTION in repr(found)
-    assert "slow, tow" in found._repr_html_()
+    assert "(tow)" in found._repr_html_()
 
 
 def test_no_fall_off_is_not_called_one():
@@ -217,7 +218,10 @@ def test_what_is_said_of_a_crossing():
     rng = np.random.default_rng(11)
     soft, hard = fall_off(run(rng, rate=0.05)), fall_off(run(rng, base=30.3, rate=0.02))
     found = crossover(soft, hard, names=("soft", "hard"))
-    assert found.words.startswith("soft is faster at first; hard passes it at about tyre age ")
+    assert found.words.startswith("In these runs soft is faster at first; hard passes it at about tyre age ")
+    assert (
+        f"tyre age {found.lap:.0f} (lap {round(found.lap) + 1})" in found.words
+    )  # laps are counted from 1 on new tyres
     assert found.low < found.lap < found.high
     assert json.loads(json.dumps(found.to_dict(), allow_nan=False))["faster_late"] == "hard"
     assert found.words in repr(found)
@@ -225,7 +229,12 @@ def test_what_is_said_of_a_crossing():
     assert turned.lap == pytest.approx(found.lap)
     assert turned.table["difference"].to_numpy() == pytest.approx(-found.table["difference"].to_numpy())
     never = crossover(soft, fall_off(run(rng, base=32.0)), names=("soft", "hard"))
-    assert "never passes it within the run" in never.words
+    assert never.words.startswith("In these runs soft stays ahead to tyre age 19 (lap 20): hard never passes it.")
+    assert "faster all the way" not in never.words
+    assert replace(never, settled=True).words.startswith(
+        "soft is faster all the way: hard never passes it within the run"
+    )
+    assert "Whether that is the setup is not settled" in replace(never, settled=False).words
     assert np.isnan(never.lap)
     alike = crossover(soft, fall_off(run(rng, rate=0.05)))
     assert "cannot be told apart" in alike.words or "do not settle it" in alike.words

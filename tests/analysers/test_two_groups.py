@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
+from lapkit.analysers.statistics.bends import find_bend
 from lapkit.analysers.statistics.regression import (
-    find_bend,
     least_squares,
     nested,
     quantile,

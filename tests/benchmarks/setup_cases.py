@@ -1,8 +1,9 @@
 """How far comparisons of setups keep their word: share of intervals that hold the truth, false alarms, power, on simulated runs.
 
     python tests/benchmarks/setup_cases.py [comparisons a case]
+    python tests/benchmarks/setup_cases.py alike [runs a case]
 
-prints a row a case. Lap times are simulated: fall-off 0.01 to 0.05 s a lap, scatter 0.04 to 0.12 s, one to three warm-up laps, one lap
+prints a row a case; with "alike" of single runs whose neighbouring laps are correlated. Lap times are simulated: fall-off 0.01 to 0.05 s a lap, scatter 0.04 to 0.12 s, one to three warm-up laps, one lap
 in twenty 0.3 to 2 s slow, and in half of the runs fuel of known effect. Half of the comparisons have no difference, half 0.03 to
 0.15 s. The suite runs a mixture of the first cases (`tests/analysers/test_setups.py`).
 """
@@ -17,6 +18,8 @@ import numpy as np
 import pandas as pd
 
 from lapkit.analysers.setups.compare import SetupComparison, compare_setups
+from lapkit.analysers.setups.stint import fall_off
+from lapkit.analysers.statistics.neighbours import SAID
 
 LAP = 30.0  # s
 FUEL_EFFECT = 30.0  # s/m3
@@ -127,8 +130,45 @@ def one(
     return compare_setups(*runs, resamples=0, fuel_effect=FUEL_EFFECT if fuel else None, **options)
 
 
+def runs_alike(rng: np.random.Generator, laps: int, correlation: float) -> np.ndarray:
+    """Return what laps differ by, standard deviation 1, neighbours correlated."""
+    out = rng.normal(size=laps)
+    for lap in range(1, laps):
+        out[lap] = correlation * out[lap - 1] + np.sqrt(1.0 - correlation**2) * out[lap]
+    return out
+
+
+def alike_run(rng: np.random.Generator, laps: int, correlation: float) -> pd.DataFrame:
+    """Return a straight run, 0.01 s a lap and 0.03 s of scatter, without warm-up or odd laps."""
+    age = np.arange(laps)
+    times = 27.5 + 0.01 * age + 0.03 * runs_alike(rng, laps, correlation)
+    return pd.DataFrame({"run": 1, "lap": age + 1, "tyre_age": age, "lap_time": times})
+
+
+def alike(count: int) -> None:
+    """Print how often the interval of the fall-off holds, and bends and warm-up that are none."""
+    rng = np.random.default_rng(2024)
+    print(f"{'laps':>4s} {'correlation':>11s} {'holds':>6s} {'bends':>6s} {'warm-up':>8s} {'said':>6s}")
+    for laps in (12, 20, 40):
+        for correlation in (0.0, 0.3, 0.5, 0.7):
+            found = [fall_off(alike_run(rng, laps, correlation)) for _ in range(count)]
+            shares = (
+                np.mean([run.low <= 0.01 <= run.high for run in found]),
+                np.mean([np.isfinite(run.bend) for run in found]),
+                np.mean([run.warm_up > 0 for run in found]),
+                np.mean([run.fit.correlation >= SAID for run in found]),
+            )
+            print(
+                f"{laps:4d} {correlation:11.1f} {shares[0]:6.3f} {shares[1]:6.3f} {shares[2]:8.3f} {shares[3]:6.3f}",
+                flush=True,
+            )
+
+
 def main() -> None:
     """Print the table."""
+    if sys.argv[1:2] == ["alike"]:
+        alike(int(sys.argv[2]) if len(sys.argv) > 2 else 500)
+        return
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     rng = np.random.default_rng(2024)
     print(f"{'case':34s} {'holds':>6s} {'false':>6s} {'seen':>6s} {'margin':>7s}")

@@ -82,7 +82,7 @@ def test_fall_off_says_what_a_lap_costs_and_where_it_bends(long_run):
     ax = fall_off_chart(long_run, ax=axes())
     title = ax.get_title(loc="left").replace("\n", " ")
     assert title.startswith(f"Each lap on the tyres costs {long_run.rate:.3f} s up to tyre age")
-    assert f"bends at {long_run.bend:.0f}" in texts(ax)
+    assert f"bends at tyre age {long_run.bend:.0f} (lap {long_run.bend + 1:.0f})" in texts(ax)
     assert f"+{long_run.late_rate:.3f} s a lap" in texts(ax)
     assert any(text.startswith("lap 13: +1.5") for text in texts(ax))
 
@@ -119,7 +119,8 @@ def test_two_setups_have_both_curves_and_the_crossing():
     ax.figure.canvas.draw()
     for found, drawn in zip((a, b), curves(ax), strict=True):
         np.testing.assert_allclose(drawn[:, 1], found.curve(drawn[:, 0])[0])
-    assert ax.get_title(loc="left") == f"Soft is faster at first; hard passes it at about tyre age {crossing.lap:.0f}"
+    at = f"tyre age {crossing.lap:.0f} (lap {round(crossing.lap) + 1})"
+    assert ax.get_title(loc="left") == f"In these runs soft is faster at first; hard passes it at about {at}"
     assert {"soft", "hard"} <= set(texts(ax))
     assert any(np.allclose(line.get_xdata(), crossing.lap) for line in ax.get_lines() if len(line.get_xdata()) == 2)
 
@@ -127,7 +128,7 @@ def test_two_setups_have_both_curves_and_the_crossing():
 def test_the_name_of_the_slower_setup_stands_above():
     a, b = fall_off(laps(28.0, 0.02)), fall_off(laps(28.3, 0.02, seed=8))
     ax = setup_runs(a, b, ax=axes())
-    assert ax.get_title(loc="left") == "A is faster all the way"
+    assert ax.get_title(loc="left") == "In these runs a stays ahead all the way"
     words = {text.get_text(): text for text in ax.texts}
     assert words["b"].get_verticalalignment() == "bottom" and words["a"].get_verticalalignment() == "top"
 
@@ -184,7 +185,13 @@ def test_one_page_holds_both(compared):
 
     a, b = fall_off(laps(28.0, 0.02)), fall_off(laps(27.8, 0.02, seed=8))
     upper, lower = setup_picture(compared, a, b, crossover(a, b, names=("soft", "stiff")))
-    assert upper.get_title(loc="left") == "Stiff is faster all the way"
+    assert compared.settled and upper.get_title(loc="left") == "Stiff is faster all the way"
+    close = compare_setups(laps(28.0, 0.02), laps(27.93, 0.02, seed=8), names=("soft", "stiff"), resamples=0)
+    assert not close.settled
+    ax = setup_runs(a, b, names=("soft", "stiff"), comparison=close, ax=axes())
+    assert ax.get_title(loc="left").replace("\n", " ") == (
+        "In these runs stiff stays ahead all the way; whether it is the setup is not settled"
+    )
     assert lower.get_title(loc="left").startswith("Stiff is faster by")
     pyplot.close(upper.figure)
 

@@ -29,8 +29,9 @@ def session(lap_time, flags):
         }
     )
     return SimpleNamespace(
-        laps=table, speed_unit="km/h", recording=SimpleNamespace(provenance=SimpleNamespace(source="a $x$.csv"))
-    )
+        laps=table, speed_unit="km/h", recording=SimpleNamespace(provenance=SimpleNamespace(source="a $x$.csv")),
+        clean=table["complete"] & (table["flags"] == ""), marks_of=lambda lap: [],
+    )  # fmt: skip
 
 
 RUN = session([np.nan, 31.5, 31.4, 48.0, 31.6, 31.3, np.nan], ["partial", "", "", "stop", "", "out", "partial"])

@@ -121,13 +121,13 @@ class BestLap:
         if gain <= 2 * sigma:
             said.append("That is within what the reading may be out by, so no gain is shown.")
         elif np.isfinite(self.expected_gain):
-            share = f"{self.expected_gain:.3f} s of it ({100 * self.expected_gain / gain:.0f} %)"
             said.append(
-                f"The fastest readings were picked, and some were fast by luck: {share} is expected to be there again."
+                f"The fastest readings were picked, and some of them read fast by luck: {self.expected_gain:.3f} s of it is more "
+                "than error of reading. Whether a driver puts his best pieces together in one lap is another question."
             )
         gained = self.table.sort_values("time_gained", ascending=False, kind="stable").iloc[0]
         said.append(
-            f"The most is in {gained['segment']}: {gained['time_gained']:.3f} s, as lap {gained['joined_lap']} drove it."
+            f"The most is {'on the' if str(gained['segment']).startswith('straight') else 'in'} {gained['segment']}: {gained['time_gained']:.3f} s, as lap {gained['joined_lap']} drove it."
         )
         return said
 
@@ -299,7 +299,7 @@ def _frames(laps: Session | Sequence[pd.DataFrame]) -> tuple[list[pd.DataFrame],
     frames = laps_given(laps, "best_lap")
     if isinstance(frames, Session):
         frames.best_number()  # says why there is none
-        return frames.clean_laps(), _left_out(frames)
+        return frames.clean_laps(), frames.left_out()
     for frame in frames:
         if len(frame) != len(frames[0]) or attribute(frame, "step") != attribute(frames[0], "step"):
             raise FrameError(
@@ -308,16 +308,6 @@ def _frames(laps: Session | Sequence[pd.DataFrame]) -> tuple[list[pd.DataFrame],
         if not np.isfinite(attribute(frame, "lap_time")):
             raise FrameError(f"lap {attribute(frame, 'lap')} does not run from line to line; give complete laps only.")
     return frames, []
-
-
-def _left_out(session: Session) -> list[str]:
-    """Say which whole laps are not taken because of what befell them."""
-    whole = session.laps.loc[session.laps["complete"] & (session.laps["flags"] == "") & ~session.clean, "lap"]
-    if whole.empty or session.marks is None:
-        return []
-    marks = session.marks.groupby("lap")["kind"].agg(lambda kinds: ", ".join(dict.fromkeys(kinds)))
-    said = ", ".join(f"lap {number} ({marks[number]})" for number in whole if number in marks)
-    return [f"Left out, for what befell them: {said}."] if said else []
 
 
 def _at(frames: Sequence[pd.DataFrame], name: str, place: FloatArray, at: FloatArray) -> Any:

@@ -17,6 +17,7 @@ from lapkit.analysers.lines.causes import LEDGER_PAIRS, causes_of, ledgers_of
 from lapkit.analysers.lines.differences import differences_of, parts_of, shared_parts
 from lapkit.analysers.lines.given import LAP as LAP  # charts ask for it here
 from lapkit.analysers.lines.given import (
+    befell,
     by_position,
     corners_of,
     drove_first,
@@ -32,7 +33,7 @@ from lapkit.analysers.lines.measures import measure
 from lapkit.analysers.statistics.two_groups import CONFIDENCE, laps_needed, welch
 from lapkit.channels import UNCERTAINTY
 from lapkit.errors import FrameError
-from lapkit.model.frame import attribute
+from lapkit.model.frame import attribute, name_of
 from lapkit.model.given import kind_given, number_given
 from lapkit.model.show import html_table, json_rows, jsonable, text_table
 
@@ -306,6 +307,9 @@ def _about(
     flagged = [frame for frame in frames if frame.attrs.get("flags")]
     if flagged:
         notes.append(f"Flagged in the lap table and used all the same: {listed(flagged)}.")
+    hit = [f"{name_of(frame)} ({kinds})" for frame in frames if (kinds := befell(frame))]
+    if hit:
+        notes.append(f"Counted in spite of what befell them: {', '.join(hit)}.")
     how = "one pair of laps" if len(books) == 1 else f"{len(books)} pairs of laps of like rank in lap time"
     notes.append(f"Causes are the mean time ledger of {how}; a corner has half of the straight on either side.")
     if not model.ok:

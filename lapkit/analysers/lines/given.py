@@ -11,6 +11,7 @@ import pandas as pd
 from lapkit.errors import FrameError
 from lapkit.model.frame import attribute, check_same_step, name_of
 from lapkit.model.given import frames_given
+from lapkit.model.session import SPOILT
 
 LAP = "lap"
 """What the row of the whole lap is called in the column `corner`."""
@@ -49,6 +50,12 @@ def names_of(names: Sequence[str]) -> tuple[str, str]:
     if len(given) != 2 or given[0] == given[1]:
         raise FrameError(f"names={names!r}: give two different names, such as names=('high', 'low').")
     return given[0], given[1]
+
+
+def befell(frame: pd.DataFrame) -> str:
+    """Return what befell a lap, such as "contact", so that it is no fair lap to compare; "" for nothing."""
+    kinds = [str(mark["kind"]) for mark in frame.attrs.get("marks") or []]
+    return ", ".join(dict.fromkeys(kind for kind in kinds if kind in SPOILT))
 
 
 def listed(frames: Sequence[pd.DataFrame]) -> str:

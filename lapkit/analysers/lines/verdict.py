@@ -11,7 +11,7 @@ from lapkit.channels import from_si
 if TYPE_CHECKING:
     from lapkit.analysers.lines.compare import LineComparison
 
-MOST_SENTENCES = 6
+MOST_SENTENCES = 7
 MOST_LAPS = 200
 """Laps on each line beyond which no more is said than that it would take more (chosen: no run is that long)."""
 SHOWN = {
@@ -33,7 +33,7 @@ _CAUSES = {
 
 
 def verdict(found: LineComparison) -> list[str]:
-    """Say in three to six sentences what a comparison of two lines found.
+    """Say in three to seven sentences what a comparison of two lines found.
 
     Parameters
     ----------
@@ -42,9 +42,9 @@ def verdict(found: LineComparison) -> list[str]:
     Returns
     -------
     list of str
-        Which line is faster over the lap and in which corners, and how sure that is; why, from the metres, radius, speeds
-        and the time ledger; what the cornering takes; early against late in the run; and how many laps would settle it,
-        where these do not.
+        What is settled first: which line is faster in which corners and over the lap, and how sure that is; what to try, where
+        corners are settled; why, from the metres, radius, speeds and the time ledger; what the cornering takes; early against
+        late in the run; and how many laps would settle it, where these do not.
 
     Examples
     --------
@@ -57,7 +57,13 @@ def verdict(found: LineComparison) -> list[str]:
     words = _Words(found)
     first, told, why, tyres = words.over_the_lap(), words.by_corner(), words.why(), words.tyres()
     last = [*words.in_the_run(), *words.enough()]
-    out = [first, *told, *why[:1], *tyres, *last]
+    won = words.won()
+    lead = (
+        [*told, first, *words.to_try()]
+        if any(won) and not words.lap["significant"]
+        else [first, *told, *words.to_try()]
+    )
+    out = [*lead, *why[:1], *tyres, *last]
     if len(why) > 1 and len(out) < MOST_SENTENCES:
         out.insert(out.index(why[0]) + 1, why[1])
     return out[:MOST_SENTENCES]
@@ -164,6 +170,34 @@ class _Words:
         until = "counted to the start of the next corner" if len(self.corners) > 1 else "counted once round"
         return [f"{_capital('; '.join(parts))} ({until})."]
 
+    def won(self) -> tuple[list[str], list[str]]:
+        """The corners that either line won by more than luck."""
+        rows = [(corner, self.found.row(corner, "start_to_start")) for corner in self.corners]
+        first, second = (
+            [c for c, row in rows if row["significant"] and side * row["difference"] > 0] for side in (1, -1)
+        )
+        return first, second
+
+    def to_try(self) -> list[str]:
+        """Which line to drive in which corner, what it would be worth against either line all round, and what to mind."""
+        won = self.won()
+        if self.alone or not any(won):
+            return []
+
+        def worth(corners: list[str]) -> str:
+            rows = [self.found.row(corner, "start_to_start") for corner in corners]
+            margin = math.sqrt(sum(float(row["margin"]) ** 2 for row in rows))
+            return f"{sum(abs(row['difference']) for row in rows):.3f} ±{margin:.3f} s"
+
+        parts = [
+            f"{name} in corner{'' if len(corners) == 1 else 's'} {_listed(corners)} ({worth(corners)})"
+            for name, corners in zip(self.found.names, won, strict=True) if corners
+        ]  # fmt: skip
+        mind = "one corner at a time, slower first, within the rules and the room there is"
+        if all(won):
+            mind += "; a line into a corner begins at the exit of the last, so see whether the two can be joined"
+        return [f"To try: {_listed(parts)}; {mind}."]
+
     def why(self) -> list[str]:
         """What each line did in the corner where it gained most."""
         best: dict[int, tuple[float, str]] = {}
@@ -230,11 +264,16 @@ class _Words:
             and abs(row["time_lost"]) > 2.0 * row["time_lost_uncertainty"]
         ]
         rows.sort(key=lambda item: -abs(item[0]))
-        return [
-            f"{abs(cost):.3f} s {'lost' if cost > 0 else 'gained'} by {_cause(str(cause), cost)}"
+        told = [
+            (round(cost, 3), f"by {_cause(str(cause), cost)}")
             for cost, cause in rows[:3]
             if abs(cost) >= max(0.003, 0.1 * abs(rows[0][0]))
         ]
+        whole = round(sign * float(self.found.row(corner, "start_to_start")["difference"]), 3)
+        rest = round(whole - sum(cost for cost, _ in told), 3)
+        if told and rest:
+            told.append((rest, f"by all else, which makes the {abs(whole):.3f} s"))
+        return [f"{abs(cost):.3f} s {'lost' if cost > 0 else 'gained'} {how}" for cost, how in told]
 
     def tyres(self) -> list[str]:
         row = self.found.row("lap", "tyre_work")
@@ -293,6 +332,12 @@ class _Words:
             return []
         needed = self.found.needed
         size = f"{abs(self.lap['difference']):.3f} s"
+        if any(self.won()):
+            many = f"over {MOST_LAPS}" if not math.isfinite(needed) or needed > MOST_LAPS else f"about {needed:.0f}"
+            return [
+                f"The corners named are settled, the lap is not: to see {size} over the lap {100 * POWER:.0f} % of the time takes "
+                f"{many} laps on each line."
+            ]
         if not math.isfinite(needed) or needed > MOST_LAPS:
             return [
                 f"Not enough laps, and more would hardly help: a difference as small as {size} takes over {MOST_LAPS} laps on "

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from lapkit.analysers.setups.checks import checks
 from lapkit.analysers.setups.comparison import SetupComparison
-from lapkit.analysers.setups.fit import HOUR, SetupFit, fit_setups
+from lapkit.analysers.setups.fit import DIFFERENCE, HOUR, SetupFit, fit_setups
 from lapkit.analysers.setups.given import clock_of, enough, together
 from lapkit.analysers.setups.places import lap_row, place_rows, place_times
 from lapkit.analysers.setups.run_curve import (
@@ -20,12 +20,13 @@ from lapkit.analysers.setups.run_curve import (
     RunLaps,
     age_words,
     check_share,
-    flagged_words,
     lap_rows,
+    left_out_words,
     run_laps,
     told_apart,
     two_names,
 )
+from lapkit.analysers.statistics.neighbours import alike_words, allow_for_neighbours
 from lapkit.analysers.statistics.regression import weighted_fit
 from lapkit.analysers.statistics.two_groups import CONFIDENCE
 from lapkit.channels import FloatArray
@@ -134,19 +135,25 @@ def compare_setups(
     rows = pd.concat([*places, lap_row(found, confidence)], ignore_index=True)
     shown = lap_rows(laps, expected, weight, found.warm_up)
     shown.insert(0, "setup", pd.Series(np.where(second, names[1], names[0]), dtype=object))
-    shown["clock"] = laps.table["clock"] if clock is None else clock
-    drift, drift_margin = found.effect("drift", confidence)
+    shown["clock"] = laps.table["clock"]
+    # a clock that was made from the order counts the laps, not the time between the runs
+    clocked = clock is not None and np.array_equal(clock[laps.usable], laps.table["clock"].to_numpy()[laps.usable])
+    plain = weighted_fit(found.design[found.kept], laps.value[found.kept], found.fit.weights).covariance
+    widened = found.fit.covariance[DIFFERENCE, DIFFERENCE] / plain[DIFFERENCE, DIFFERENCE] if plain.any() else 1.0
+    a_lap = 1.0 if clocked else float(np.median(laps.value[laps.usable])) / HOUR
+    drift, drift_margin = (a_lap * value for value in found.effect("drift", confidence))
     fall_off, fall_off_margin = found.effect("tyre_age", confidence)
     own, own_margin = _own_fall_off(found, laps, second, confidence)
-    notes += _notes(found, laps, second, names, said, fuel_effect, fuel)
+    notes += _notes(found, laps, second, names, said, fuel_effect, fuel, clocked)
     return SetupComparison(
         table=rows, laps=shown[LAP_COLUMNS],
         checks=checks(found, laps, second, confidence=confidence, resamples=resamples, seed=seed),
         names=names, tyre_age=found.age, warm_up=found.warm_up, fall_off=fall_off, fall_off_margin=fall_off_margin,
         fall_off_difference=own, fall_off_difference_margin=own_margin,
-        bend=found.bend.at if found.bend else math.nan, order=said, drift=drift, drift_margin=drift_margin,
+        bend=found.bend.at if found.bend else math.nan, order=said, drift=drift, drift_margin=drift_margin, drift_per=("hour" if clocked else "lap") if math.isfinite(drift) else "",
         run_scatter=found.spread.run_scatter, run_freedom=found.spread.run_freedom,
-        overturned_by=found.overturned_by(confidence), scatter=found.fit.scatter, counted=float(np.mean(found.fit.weights)),
+        overturned_by=found.overturned_by(confidence), correlation=found.fit.correlation, widened=float(widened),
+        scatter=found.fit.scatter, counted=float(np.mean(found.fit.weights)),
         runs=(len(np.unique(laps.run[~second])), len(np.unique(laps.run[second]))),
         done=(int((found.kept & ~second).sum()), int((found.kept & second).sum())),
         confidence=confidence, notes=tuple(notes),
@@ -206,6 +213,7 @@ def _own_fall_off(found: SetupFit, laps: RunLaps, second: NDArray[np.bool_], con
         return math.nan, math.nan
     design = np.column_stack([found.design, column])[found.kept]
     fit = weighted_fit(design, laps.value[found.kept], found.fit.weights)
+    fit = allow_for_neighbours(design, fit, laps.run[found.kept], laps.position[found.kept])
     row = np.eye(design.shape[1])[-1]
     return float(fit.coefficients[-1]), float(fit.margin(row, confidence=confidence)[0])
 
@@ -218,6 +226,7 @@ def _notes(
     order: str,
     fuel_effect: float | str | None,
     fuel: FloatArray | None,
+    clocked: bool,
 ) -> list[str]:
     """What should be known of the laps and of how they were compared."""
     notes = [f"Differences are {names[1]} less {names[0]}, at tyre age {age_words(found.age)}."]
@@ -244,10 +253,14 @@ def _notes(
         given = laps.table.drop_duplicates("session" if "session" in laps.table else "run")["setup"]
         letters = "".join("AB"[int(side)] for side in given)
         notes.append(f"The clocks do not tell in which order the runs were made; say it, such as order='{letters}'.")
-    left_out = int((~laps.usable).sum())
-    if left_out:
-        notes.append(flagged_words(left_out))
-    if "drift" in found.names:
+    notes += left_out_words(laps)
+    notes += alike_words(found.fit, int((found.fit.weights > 0).sum()))
+    if "drift" in found.names and clocked:
         hours = float(np.ptp(found.design[laps.usable, found.names.index("drift")]))
         notes.append(f"A steady drift over the {hours * HOUR / 60:.0f} minutes was fitted and taken out.")
+    elif "drift" in found.names:
+        notes.append(
+            "The recordings have no clock in common, so how long the car stood between the runs is not known: a steady drift over "
+            "the laps, as if the runs had followed one another, was fitted and taken out, and no rate per hour can be given."
+        )
     return notes

@@ -53,7 +53,10 @@ class SetupComparison:
     order : str
         Runs in the order driven, such as "ABBA"; "" where the clocks do not tell.
     drift, drift_margin : float
-        Seconds a lap and hour that were fitted and taken out; NaN where drift could not be told apart.
+        Change of the lap time over the day that was fitted and taken out, s a lap per `drift_per`, and half its interval; NaN
+        where drift could not be told apart.
+    drift_per : str
+        "hour"; "lap" (driven, in the order of the runs) where the recordings have no clock in common; "" without a drift.
     run_scatter : float
         How much runs differ beyond the scatter of their laps, s: 0 where that does not show, NaN where it cannot be seen.
     run_freedom : int
@@ -61,6 +64,10 @@ class SetupComparison:
     overturned_by : float
         With few runs: run-to-run standard deviation beyond which the difference would not be more than luck, s. 0 where it is
         not anyhow; NaN where the interval holds what runs differ by.
+    correlation : float
+        Correlation of neighbouring laps that the intervals allow for: 0 where laps have nothing to do with each other.
+    widened : float
+        Variance of the difference, runs apart, over that of as many laps that have nothing to do with each other.
     scatter : float
         Standard deviation of ordinary laps about the curve, s.
     counted : float
@@ -87,9 +94,12 @@ class SetupComparison:
     order: str
     drift: float
     drift_margin: float
+    drift_per: str
     run_scatter: float
     run_freedom: int
     overturned_by: float
+    correlation: float
+    widened: float
     scatter: float
     counted: float
     runs: tuple[int, int]
@@ -157,7 +167,7 @@ class SetupComparison:
             # the margin is widened, the laps are not
             wide = 2.0 * float(ndtr(WIDER * ndtri(0.5 + 0.5 * self.confidence))) - 1.0
             ordinary = sample_size(difference / self.scatter * WIDER, power=power, confidence=wide)
-        whole = ordinary / self.counted + self.warm_up * max(self.runs)
+        whole = self.widened * ordinary / self.counted + self.warm_up * max(self.runs)
         return float(math.ceil(whole)) if math.isfinite(whole) else math.inf
 
     @property
@@ -181,8 +191,8 @@ class SetupComparison:
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers and words, for JSON; None stands for what is not known."""
         single = ("difference", "margin", "significant", "tyre_age", "warm_up", "fall_off", "fall_off_margin",
-                  "fall_off_difference", "fall_off_difference_margin", "bend", "order", "drift", "drift_margin",
-                  "run_scatter", "run_freedom", "overturned_by", "scatter", "confidence")  # fmt: skip
+                  "fall_off_difference", "fall_off_difference_margin", "bend", "order", "drift", "drift_margin", "drift_per",
+                  "run_scatter", "run_freedom", "overturned_by", "correlation", "scatter", "confidence")  # fmt: skip
         return {
             "names": list(self.names), **{name: jsonable(getattr(self, name)) for name in single},
             "laps_needed": jsonable(self.needed), "laps_done": list(self.done), "table": json_rows(self.table),

@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from lapkit.analysers.setups.run_curve import TYRE_CAUTION, in_html, two_names
+from lapkit.analysers.setups.run_curve import TYRE_CAUTION, at_age, in_html, laps_ahead, two_names
 from lapkit.analysers.statistics.regression import quantile
 from lapkit.errors import LapkitError
 from lapkit.model.given import kind_given
 from lapkit.model.show import json_rows, jsonable, plain
 
 if TYPE_CHECKING:
+    from lapkit.analysers.setups.comparison import SetupComparison
     from lapkit.analysers.setups.stint import FallOff
 
 
@@ -36,6 +37,10 @@ class Crossover:
         tyre_age, a, b (lap time of the curves, s), difference (b - a), margin (half the interval).
     names : (str, str)
     confidence : float
+    ahead : int or None
+        Lap number less tyre age, where it is the same in all laps of both.
+    settled : bool or None
+        Whether the comparison of the two calls their difference real; None where none was given.
     """
 
     lap: float
@@ -46,38 +51,48 @@ class Crossover:
     table: pd.DataFrame
     names: tuple[str, str]
     confidence: float
+    ahead: int | None = None
+    settled: bool | None = None
 
     @property
     def words(self) -> str:
         """The answer in a sentence."""
-        until, sure = float(self.table["tyre_age"].max()), f"{100 * self.confidence:.4g} %"
+        until, sure = at_age(float(self.table["tyre_age"].max()), self.ahead), f"{100 * self.confidence:.4g} %"
+        here = "" if self.settled else "In these runs "
         if not math.isfinite(self.low):
-            return (
-                f"{self.faster_early} is faster all the way: {self.names[1 - self.names.index(self.faster_early)]} never "
-                f"passes it within the run (to tyre age {until:.0f})."
+            other = self.names[1 - self.names.index(self.faster_early)]
+            if self.settled:
+                return (
+                    f"{self.faster_early} is faster all the way: {other} never passes it within the run (to {until})."
+                )
+            open_ = (
+                "is not settled: runs may differ so by themselves"
+                if self.settled is False
+                else "these curves do not tell"
             )
+            return f"{here}{self.faster_early} stays ahead to {until}: {other} never passes it. Whether that is the setup {open_}."
         between = f"{sure}: {self.low:.0f} to {self.high:.0f}"
         if math.isfinite(self.lap) and self.faster_early and self.faster_late:
             return (
-                f"{self.faster_early} is faster at first; {self.faster_late} passes it at about tyre age {self.lap:.0f} "
-                f"({between})."
+                f"{here}{self.faster_early} is faster at first; {self.faster_late} passes it at about "
+                f"{at_age(self.lap, self.ahead)} ({between})."
             )
         if math.isfinite(self.lap):
             return (
-                f"The curves cross at about tyre age {self.lap:.0f}, but these laps do not settle it: it may lie anywhere "
-                f"from {self.low:.0f} to {self.high:.0f} of the run, or outside."
+                f"The curves cross at about {at_age(self.lap, self.ahead)}, but these laps do not settle it: it may lie anywhere "
+                f"from tyre age {self.low:.0f} to {self.high:.0f}, or outside the run."
             )
         if self.faster_early or self.faster_late:
             return (
-                f"The curves do not cross within the run (to tyre age {until:.0f}); {self.faster_early or self.faster_late} "
-                f"is faster {'at first' if self.faster_early else 'at the end'}, and from tyre age {self.low:.0f} to "
+                f"The curves do not cross within the run (to {until}); {here.lower()}{self.faster_early or self.faster_late} is "
+                f"faster {'at first' if self.faster_early else 'at the end'}, and from tyre age {self.low:.0f} to "
                 f"{self.high:.0f} the two cannot be told apart."
             )
         return "The two cannot be told apart anywhere in the run, so no crossing can be stated."
 
     def to_dict(self) -> dict[str, Any]:
         """Return everything as plain numbers and words, for JSON; None stands for what is not known."""
-        names = ("lap", "low", "high", "faster_early", "faster_late", "confidence")
+        names = ("lap", "low", "high", "faster_early", "faster_late", "confidence", "settled")
         return {
             **{name: jsonable(getattr(self, name)) for name in names}, "names": list(self.names),
             "table": json_rows(self.table), "words": self.words, "caution": TYRE_CAUTION,
@@ -91,7 +106,13 @@ class Crossover:
 
 
 def crossover(
-    a: FallOff, b: FallOff, *, names: tuple[str, str] = ("a", "b"), until: float | None = None, step: float = 0.25
+    a: FallOff,
+    b: FallOff,
+    *,
+    names: tuple[str, str] = ("a", "b"),
+    comparison: SetupComparison | None = None,
+    until: float | None = None,
+    step: float = 0.25,
 ) -> Crossover:
     """Find the tyre age at which one setup passes the other.
 
@@ -101,6 +122,8 @@ def crossover(
         From `fall_off` with one fuel correction for both.
     names : (str, str)
         What the setups are called.
+    comparison : SetupComparison, optional
+        The same runs compared by `compare_setups`: only where it calls the difference real do the words call a setup faster.
     until : float, optional
         Tyre age up to which to look; by default the last that both drove.
     step : float
@@ -168,4 +191,6 @@ def crossover(
         return "" if open_[k] else names[int(difference[k] < 0)]
 
     whole = pd.DataFrame({"tyre_age": age, "a": time_a, "b": time_b, "difference": difference, "margin": margin})
-    return Crossover(lap, low, high, faster(0), faster(-1), whole, names, confidence)
+    settled = None if comparison is None else comparison.settled
+    ahead = laps_ahead(a.laps, b.laps)
+    return Crossover(lap, low, high, faster(0), faster(-1), whole, names, confidence, ahead, settled)

@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.analysers.setups.run_curve import BEND_P, LEAST_LAPS, RunLaps, find_warm_up, told_apart
+from lapkit.analysers.statistics.bends import Bend, find_bend
+from lapkit.analysers.statistics.neighbours import allow_for_neighbours
 from lapkit.analysers.statistics.regression import (
-    Bend,
     Fit,
-    find_bend,
     least_squares,
     nested,
     quantile,
@@ -180,14 +180,16 @@ def fit_setups(
     kept = laps.usable & (laps.position >= warm_up)
     value, run = laps.value[kept], laps.run[kept]
     fit = _by_run(design[kept], value, run)
-    bend = find_bend(design[kept], laps.age[kept], fit) if "tyre_age" in names else None
+    at = laps.position[kept]
+    bend = find_bend(design[kept], laps.age[kept], fit, run=run, at=at) if "tyre_age" in names else None
     if bend is not None and bend.p < BEND_P:
         hinge = np.maximum(laps.age - bend.at, 0.0) - max(age - bend.at, 0.0)
         if told_apart(hinge, design, kept):
             names, design = [*names, "bend"], np.column_stack([design, hinge])
             fit = _by_run(design[kept], value, run)
     bend = bend if "bend" in names else None
-    spread = spread_of(design[kept], value, run, fit, given=run_scatter)
+    fit = allow_for_neighbours(design[kept], fit, run, at)
+    spread = spread_of(design[kept], value, run, at, fit, given=run_scatter)
     return SetupFit(names, design, kept, fit, spread, run_scatter is not None, warm_up, bend, age)
 
 
@@ -215,7 +217,13 @@ def _levels(columns: FloatArray, run: NDArray[np.intp]) -> FloatArray:
 
 
 def spread_of(
-    columns: FloatArray, value: FloatArray, run: NDArray[np.intp], fit: Fit, *, given: float | None = None
+    columns: FloatArray,
+    value: FloatArray,
+    run: NDArray[np.intp],
+    at: NDArray[np.int64],
+    fit: Fit,
+    *,
+    given: float | None = None,
 ) -> Spread:
     """Return how sure a fitted difference is, with what runs differ by on their own.
 
@@ -225,8 +233,10 @@ def spread_of(
         Of the fit, the difference's among them.
     value : ndarray, shape (n,)
         Times that were fitted, s.
-    run : ndarray of int, shape (n,)
+    run, at : ndarray of int, shape (n,)
+        Run of each time, and its place in the run.
     fit : Fit
+        From `allow_for_neighbours`.
     given : float, optional
         Standard deviation from run to run that is known from elsewhere, s.
 
@@ -239,7 +249,7 @@ def spread_of(
     A setup is given to a whole run, so the run is what it is repeated in. With `FEW` degrees of freedom between runs or more the
     scatter of whole runs alone sets the interval (as for the whole plots of a split-plot trial), but for what the slopes within
     runs add; degrees of freedom as Satterthwaite has it. That keeps its word whatever runs differ by. With fewer it is the
-    scatter of laps, unless runs clearly differ.
+    scatter of laps, unless runs clearly differ: by more than neighbouring laps that are alike make of themselves.
 
     References
     ----------
@@ -251,12 +261,12 @@ def spread_of(
     >>> rng, run = np.random.default_rng(1), np.repeat(np.arange(6), 5)
     >>> line = np.column_stack([np.ones(30), run % 2])
     >>> laps = 30.0 + rng.normal(0, 0.1, 6)[run] + rng.normal(0, 0.02, 30)
-    >>> spread = spread_of(line, laps, run, weighted_fit(line, laps, np.ones(30)))
+    >>> spread = spread_of(line, laps, run, np.tile(np.arange(5), 6), weighted_fit(line, laps, np.ones(30)))
     >>> spread.run_freedom, round(spread.freedom), spread.run_scatter > 0.03
     (4, 4, True)
     """
     counted = fit.weights > 0
-    columns, value, run, weight = columns[counted], value[counted], run[counted], fit.weights[counted]
+    columns, value, run, at, weight = columns[counted], value[counted], run[counted], at[counted], fit.weights[counted]
     laps_only = max(float(fit.covariance[DIFFERENCE, DIFFERENCE]), 0.0)
     levels = (run[:, None] == np.unique(run)).astype(np.float64)
     weighted = columns * weight[:, None]
@@ -270,18 +280,26 @@ def spread_of(
     if extra < 1:
         return Spread(math.sqrt(laps_only), fit.freedom, math.nan, 0, run_share)
     small = least_squares(columns, value, weights=weight)
-    wide = least_squares(np.column_stack([columns, apart]), value, weights=weight)
+    both = np.column_stack([columns, apart])
+    wide = least_squares(both, value, weights=weight)
     _, p = nested(small, wide)
+    of_laps = 1.0  # what alike neighbours do to the levels of runs, where that matters
+    if p < RUN_P or extra >= FEW:
+        fits = (wide, allow_for_neighbours(both, wide, run, at))
+        independent, alike = (float(np.trace(one.covariance[-extra:, -extra:])) for one in fits)
+        of_laps = alike / independent if independent > 0 else 1.0
+        _, p = nested(small, wide, wider=of_laps)
     root = np.sqrt(weight)[:, None]
     own, _ = np.linalg.qr(columns * root)
     trace = float(((levels * root) ** 2).sum() - ((own.T @ (levels * root)) ** 2).sum())
     wider = (fit.scatter / small.scatter) ** 2 if small.scatter > 0 else 1.0
     gain, scatter = math.sqrt(wider) * (small.squares - wide.squares), wider * wide.squares / max(wide.freedom, 1.0)
-    variance = max(gain - extra * scatter, 0.0) / trace if p < RUN_P else 0.0
+    variance = max(gain - extra * scatter * of_laps, 0.0) / trace if p < RUN_P else 0.0
     if extra < FEW and not variance:
         return Spread(math.sqrt(laps_only), fit.freedom, 0.0, extra, run_share)
     between = gain * run_share / trace
-    within = max(laps_only / fit.scatter**2 - extra * run_share / trace, 0.0) * scatter if fit.scatter > 0 else 0.0
+    levels_own = extra * run_share * of_laps / trace
+    within = max(laps_only / fit.scatter**2 - levels_own, 0.0) * scatter if fit.scatter > 0 else 0.0
     total = between + within
     freedom = total**2 / (between**2 / extra + within**2 / max(wide.freedom, 1.0)) if total > 0 else float(extra)
     return Spread(math.sqrt(total), freedom, math.sqrt(variance), extra, run_share)

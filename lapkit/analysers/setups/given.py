@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from lapkit.analysers.setups.run_curve import NEEDED, RunLaps, run_laps
+from lapkit.analysers.setups.run_curve import NEEDED, RunLaps, for_want_of_laps, run_laps
 from lapkit.analysers.setups.runs import run_table, sessions_of, whole_laps
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
@@ -80,7 +80,7 @@ def enough(laps: RunLaps, second: NDArray[np.bool_], names: tuple[str, str]) -> 
         if count < 3:
             raise LapkitError(
                 f"{name}: {count} clean lap(s) among {int(side.sum())}; it takes at least three with each setup to see how "
-                "much laps differ by themselves, and some ten to see a tenth."
+                f"much laps differ by themselves, and some ten to see a tenth.{for_want_of_laps(laps)}"
             )
 
 

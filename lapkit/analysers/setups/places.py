@@ -13,6 +13,7 @@ from lapkit.analysers.lap.segment_times import segment_times
 from lapkit.analysers.setups.fit import DIFFERENCE, SetupFit, Spread, spread_of
 from lapkit.analysers.setups.run_curve import RunLaps
 from lapkit.analysers.setups.runs import same_line
+from lapkit.analysers.statistics.neighbours import allow_for_neighbours
 from lapkit.analysers.statistics.regression import weighted_fit
 from lapkit.analysers.statistics.two_groups import holm
 from lapkit.channels import FloatArray
@@ -115,16 +116,16 @@ def place_rows(where: PlaceTimes, laps: RunLaps, found: SetupFit, confidence: fl
     sides = [kept & side for side in (second, ~second)]
     if min(int(side.sum()) for side in sides) < LEAST_SIDE:
         return empty, ["Places are not compared: too few laps are without a hole where a corner begins or ends."]
-    weights, run = found.fit.weights[known[found.kept]], laps.run[kept]
+    weights, run, at = found.fit.weights[known[found.kept]], laps.run[kept], laps.position[kept]
     times = where.times[kept] * (laps.value[kept] / laps.table["lap_time"].to_numpy(np.float64)[kept])[:, None]
     errors = where.uncertainty**2
     drift = DRIFT_LAPS * np.sum([errors[side].mean(axis=0) / side.sum() for side in sides], axis=0)
     given = found.spread.run_scatter if found.run_given else None
     rows: list[tuple[str, float, float, float, float, float, float, bool]] = []
     for name, value, drifting in zip(where.names, times.T, drift, strict=True):
-        fit = weighted_fit(found.design[kept], value, weights)
+        fit = allow_for_neighbours(found.design[kept], weighted_fit(found.design[kept], value, weights), run, at)
         own = None if given is None else given * fit.scatter / found.fit.scatter  # in proportion to the scatter of laps
-        spread = spread_of(found.design[kept], value, run, fit, given=own)
+        spread = spread_of(found.design[kept], value, run, at, fit, given=own)
         spread = spread._replace(sigma=math.sqrt(spread.sigma**2 + float(drifting)))
         rows.append(_row(name, float(fit.coefficients[0]), float(fit.coefficients[DIFFERENCE]), spread, confidence))
     table = pd.DataFrame(rows, columns=PLACE_COLUMNS)

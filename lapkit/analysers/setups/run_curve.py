@@ -12,11 +12,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from lapkit.analysers.statistics.neighbours import allow_for_neighbours
 from lapkit.analysers.statistics.regression import Fit, robust_fit, share_left
 from lapkit.channels import FloatArray, to_si, unit_name
 from lapkit.errors import LapkitError
 from lapkit.model.given import number_given, said
-from lapkit.model.show import plain
+from lapkit.model.session import SPOILT
+from lapkit.model.show import json_rows, plain
 
 MOST_WARM_UP = 4
 """Laps at the start of a run among which warm-up is looked for (chosen)."""
@@ -51,7 +53,7 @@ class RunLaps:
     position : ndarray of int
         Laps since the run's first.
     usable : ndarray of bool
-        Timed laps without a flag.
+        Timed laps without a flag that no contact, tow or missed shift spoilt.
     """
 
     table: pd.DataFrame
@@ -129,9 +131,20 @@ def run_laps(table: pd.DataFrame, *, fuel_effect: float | str | None = None, nam
     number = np.asarray(columns["lap"], dtype=np.int64)
     first = np.full(run.max(initial=-1) + 1, np.iinfo(np.int64).max)
     np.minimum.at(first, run, number)
-    usable = np.isfinite(seconds) & (columns["flags"] == "")
+    whole = np.isfinite(seconds) & (columns["flags"] == "")
+    spoilt = np.array([bool(SPOILT & set(kinds.split(","))) for kinds in columns["odd"]], dtype=bool)
+    usable = whole & ~spoilt
     if not usable.any():
-        raise LapkitError(f"{name}: none of its {len(bare)} laps is timed and free of flags.")
+        spoilt_all = "; those that were are spoilt by what befell them" if whole.any() else ""
+        none = (
+            f"none of its {len(bare)} laps is timed and free of flags{spoilt_all}"
+            if len(bare)
+            else "it holds no timed lap"
+        )
+        raise LapkitError(
+            f"{name}: {none}; look at the lap table for what marks the laps, name the column of laps, or take a recording with "
+            "whole laps."
+        )
     if fuel_effect is not None:
         fuel = np.asarray(columns["fuel"], dtype=np.float64)
         if not np.isfinite(fuel[usable]).all():
@@ -145,6 +158,7 @@ def run_laps(table: pd.DataFrame, *, fuel_effect: float | str | None = None, nam
 def recordings_of(table: pd.DataFrame) -> str:
     """Return the names of the recordings a table of runs was made from; "" where it does not say."""
     names = [name for name in table["source"].unique() if isinstance(name, str)] if "source" in table else []
+    names = names or [str(name) for name in table.attrs.get("sources", [])]
     return " and ".join(map(plain, filter(None, names)))
 
 
@@ -219,8 +233,7 @@ def find_warm_up(
             return found
         for lap in range(found, looked):
             here = laps.usable & (laps.position == lap)
-            if not here.any():
-                found = lap + 1
+            if not here.any():  # it is warm-up if a later one is
                 continue
             rest = laps.value[here] - columns[here] @ fit.coefficients
             middle = columns[here].mean(axis=0)
@@ -238,7 +251,7 @@ def told_apart(column: FloatArray, others: FloatArray, kept: NDArray[np.bool_], 
     return share_left(column[kept], others[kept]) > share
 
 
-def with_place(design: FloatArray, after: ArrayLike, fit: Fit) -> Fit:
+def with_place(design: FloatArray, after: ArrayLike, fit: Fit, run: ArrayLike, at: ArrayLike) -> Fit:
     """Return a fit with a bend whose covariance allows for the bend's place being found from the same laps.
 
     Parameters
@@ -248,6 +261,8 @@ def with_place(design: FloatArray, after: ArrayLike, fit: Fit) -> Fit:
     after : array_like of bool, shape (n,)
         Which values lie after the bend.
     fit : Fit
+    run, at : array_like of int, shape (n,)
+        Run of each value and its place in the run; neighbours that are alike are allowed for.
 
     Returns
     -------
@@ -266,15 +281,13 @@ def with_place(design: FloatArray, after: ArrayLike, fit: Fit) -> Fit:
     >>> age = np.arange(12.0)
     >>> line = np.column_stack([np.ones(12), age, np.maximum(age - 6, 0)])
     >>> fit = robust_fit(line, age + np.resize([0.1, -0.1], 12))
-    >>> wider = with_place(line, age > 6, fit)
+    >>> wider = with_place(line, age > 6, fit, np.zeros(12), age)
     >>> bool(wider.covariance[2, 2] > fit.covariance[2, 2])
     True
     """
     step = np.asarray(after, dtype=np.float64)[:, None]
-    root = np.sqrt(fit.weights)[:, None]
-    moved = np.column_stack([design, step]) * root
-    inverse = np.linalg.pinv(moved.T @ moved)[:-1, :-1]
-    return fit._replace(covariance=fit.scatter**2 * inverse, freedom=max(fit.freedom - 1.0, 0.0))
+    moved = allow_for_neighbours(np.column_stack([design, step]), fit, run, at)
+    return moved._replace(covariance=moved.covariance[:-1, :-1], freedom=max(fit.freedom - 1.0, 0.0))
 
 
 def lap_rows(laps: RunLaps, expected: FloatArray, weight: FloatArray, warm_up: int) -> pd.DataFrame:
@@ -316,10 +329,47 @@ def age_words(tyre_age: float) -> str:
     return f"{tyre_age:.1f}".removesuffix(".0")
 
 
-def flagged_words(count: int) -> str:
-    """Say how many laps are shown and not counted."""
-    laps, are = ("lap", "is") if count == 1 else ("laps", "are")
-    return f"{count} {laps} with a flag or without a time {are} shown and not counted."
+def laps_ahead(*tables: pd.DataFrame) -> int | None:
+    """Return lap number less tyre age, where it is the same for all laps of some tables: on new tyres 1."""
+    ahead = {int(lap - age) for table in tables for lap, age in zip(table["lap"], table["tyre_age"], strict=True)}
+    return ahead.pop() if len(ahead) == 1 else None
+
+
+def at_age(tyre_age: float, ahead: int | None) -> str:
+    """Write a tyre age with the number of the lap that begins at it.
+
+    Examples
+    --------
+    >>> at_age(17.2, 1), at_age(17.2, None)
+    ('tyre age 17 (lap 18)', 'tyre age 17')
+    """
+    return f"tyre age {tyre_age:.0f}" + ("" if ahead is None else f" (lap {round(tyre_age) + ahead})")
+
+
+def for_want_of_laps(laps: RunLaps) -> str:
+    """Say, at the end of a complaint of too few laps, which are left out, and how to count them all the same."""
+    said = " ".join(left_out_words(laps))
+    way_out = " load(..., find_oddities=False) counts them all the same." if "befell" in said else ""
+    return f" {said}{way_out}" if said else ""
+
+
+def left_out_words(laps: RunLaps) -> list[str]:
+    """Say which laps are shown and not counted, and why."""
+    table, out = laps.table[~laps.usable], []
+    kinds = [", ".join(kind for kind in odd.split(",") if kind in SPOILT) for odd in table["odd"]]
+    run = "run {run} " if len(np.unique(laps.run)) > 1 else ""
+    named = [
+        f"{run.format(run=row['run'])}lap {row['lap']} ({kind})"
+        for row, kind in zip(json_rows(table), kinds, strict=True)
+        if kind
+    ]
+    if named:
+        out.append(f"Left out, for what befell them: {', '.join(named)}.")
+    count = len(table) - len(named)
+    if count:
+        said, are = ("lap", "is") if count == 1 else ("laps", "are")
+        out.append(f"{count} {said} with a flag or without a time {are} shown and not counted.")
+    return out
 
 
 def in_html(words: Sequence[str], table: str, notes: Sequence[str], caution: str) -> str:

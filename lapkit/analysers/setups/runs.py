@@ -77,7 +77,12 @@ def run_table(runs: Session | Sequence[Session], *, tyre_age: int | Sequence[int
     table = table.astype(RUN_COLUMNS)
     known = len(sessions) > 1 and bool(np.isfinite(zeros).all())
     epochs = [session.recording.epoch for session in sessions]
-    table.attrs = {"epoch": min(e for e in epochs if e is not None) if known or epochs[0] is not None else None}
+    table.attrs = {
+        "epoch": min(e for e in epochs if e is not None) if known or epochs[0] is not None else None,
+        "sources": [
+            session.recording.provenance.source for session in sessions
+        ],  # a run without a lap has no row to name it
+    }
     return table
 
 

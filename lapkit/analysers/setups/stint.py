@@ -17,12 +17,15 @@ from lapkit.analysers.setups.run_curve import (
     TYRE_CAUTION,
     RunLaps,
     age_words,
+    at_age,
     check_share,
     find_warm_up,
-    flagged_words,
+    for_want_of_laps,
     in_html,
     in_lines,
     lap_rows,
+    laps_ahead,
+    left_out_words,
     recordings_of,
     run_laps,
     seconds,
@@ -31,7 +34,9 @@ from lapkit.analysers.setups.run_curve import (
 )
 from lapkit.analysers.setups.runs import corner_times, run_table
 from lapkit.analysers.setups.settling import channel_changes, channel_words
-from lapkit.analysers.statistics.regression import Bend, Fit, find_bend, robust_fit, theil_sen
+from lapkit.analysers.statistics.bends import Bend, find_bend
+from lapkit.analysers.statistics.neighbours import alike_words, allow_for_neighbours
+from lapkit.analysers.statistics.regression import Fit, robust_fit, theil_sen, weighted_fit
 from lapkit.analysers.statistics.two_groups import CONFIDENCE
 from lapkit.channels import FloatArray
 from lapkit.errors import LapkitError
@@ -132,7 +137,8 @@ class FallOff:
     def words(self) -> list[str]:
         """What happened over the run, in plain sentences: the answer first."""
         sure = f"{100 * self.confidence:.4g} %"
-        until = f" up to tyre age {self.bend:.0f}" if math.isfinite(self.bend) else ""
+        ahead = laps_ahead(self.laps)
+        until = f" up to {at_age(self.bend, ahead)}" if math.isfinite(self.bend) else ""
         interval = f"{sure}: {seconds(self.low, sign='+')} to {seconds(self.high, sign='+')}"
         if round(self.rate, 3) and self.low > 0:
             said = [f"Laps get {self.rate:.3f} s slower with each lap on the tyres{until} ({interval})."]
@@ -144,7 +150,7 @@ class FallOff:
         if math.isfinite(self.bend):
             how = "steeper" if self.late_rate > self.rate else "flatter"
             said.append(
-                f"From about tyre age {self.bend:.0f} ({self.bend_low:.0f} to {self.bend_high:.0f}) it is {how}: "
+                f"From about {at_age(self.bend, ahead)}, between tyre ages {self.bend_low:.0f} and {self.bend_high:.0f}, it is {how}: "
                 f"{seconds(self.late_rate, sign='+')} s a lap ({seconds(self.late_low, sign='+')} to "
                 f"{seconds(self.late_high, sign='+')})."
             )
@@ -153,12 +159,10 @@ class FallOff:
             said.append(f"{first} warm-up, {self.warm_up_cost:.2f} s slower in all than the line after.")
         else:
             said.append("No warm-up shows: the first laps lie on the line of the others.")
-        said.append(
-            f"About that curve the ordinary laps scatter by {self.scatter:.3f} s, and from one lap to the next by "
-            f"{self.lap_to_lap:.3f} s."
-        )
+        steps = "" if math.isnan(self.lap_to_lap) else f", and from one lap to the next by {self.lap_to_lap:.3f} s"
+        said.append(f"About that curve the ordinary laps scatter by {self.scatter:.3f} s{steps}.")
         odd = self.laps[(self.laps["weight"] < 0.5) & self.laps["expected"].notna()]
-        odd = odd[~odd["marks"].str.contains("warm-up", regex=False)]
+        odd = odd[odd["marks"].str.contains("slow|fast")]
         if len(odd):
             shown = ", ".join(
                 f"lap {row['lap']} ({row['residual']:+.2f} s{_marked(str(row['marks']))})"
@@ -175,7 +179,7 @@ class FallOff:
         names = ("rate", "low", "high", "tau", "p", "warm_up", "warm_up_cost", "bend", "bend_low", "bend_high",
                  "late_rate", "late_low", "late_high", "scatter", "lap_to_lap", "confidence")  # fmt: skip
         return {
-            **{name: jsonable(getattr(self, name)) for name in names},
+            **{name: jsonable(getattr(self, name)) for name in names}, "correlation": jsonable(self.fit.correlation),
             "laps": json_rows(self.laps), "channels": json_rows(self.channels), "words": self.words,
             "notes": list(self.notes), "caution": TYRE_CAUTION,
         }  # fmt: skip
@@ -234,7 +238,9 @@ def fall_off(
     Notes
     -----
     The curve is a straight line, or two that meet at the bend, by a fit that odd laps do not pull (`robust_fit`). A bend is
-    looked for at every lap; that it stands out from the residuals in random order is allowed for in its chance.
+    looked for at every lap; that it stands out from the residuals in random order is allowed for in its chance. Intervals and
+    chances allow for neighbouring laps being alike, as far as the laps show it (`fit.correlation`, see
+    `lapkit.analysers.statistics.neighbours.allow_for_neighbours`); a note says what was allowed for, and where laps are too few.
 
     Examples
     --------
@@ -256,15 +262,22 @@ def fall_off(
         raise LapkitError(
             f"{recordings_of(laps.table) or 'table'}: {'no' if not kept.any() else int(kept.sum())} clean "
             f"lap{'' if kept.sum() == 1 else 's'} after {warm_up or 'none'} of warm-up; a fall-off takes at least "
-            f"{max(LEAST, line.shape[1] + 2)} at several tyre ages, better ten."
+            f"{max(LEAST, line.shape[1] + 2)} at several tyre ages, better ten.{for_want_of_laps(laps)}"
         )
-    fit = robust_fit(line[kept], laps.value[kept])
-    bend = find_bend(line[kept], laps.age[kept], fit)
+    straight = robust_fit(line[kept], laps.value[kept])
+    order = laps.run[kept], laps.position[kept]
+    fit = allow_for_neighbours(line[kept], straight, *order)
+    wider = fit.covariance[1, 1] / straight.covariance[1, 1] if straight.covariance[1, 1] > 0 else 1.0
+    bend = find_bend(line[kept], laps.age[kept], straight, run=order[0], at=order[1])
+    if bend is not None and not bend.p < bend_p:  # laps that are odd beside a bent line only may hide it
+        hinged = np.column_stack([line, np.maximum(laps.age - bend.at, 0.0)])[kept]
+        again = weighted_fit(line[kept], laps.value[kept], robust_fit(hinged, laps.value[kept]).weights)
+        bend = find_bend(line[kept], laps.age[kept], again, run=order[0], at=order[1])
     stated: Bend | None = bend if bend is not None and bend.p < bend_p else None
     if stated is not None:
         line = np.insert(line, 2, np.maximum(laps.age - stated.at, 0.0), axis=1)
-        fit = with_place(line[kept], laps.age[kept] > stated.at, robust_fit(line[kept], laps.value[kept]))
-    pairs = theil_sen(laps.age[kept], laps.value[kept], group=laps.run[kept], confidence=confidence)
+        fit = with_place(line[kept], laps.age[kept] > stated.at, robust_fit(line[kept], laps.value[kept]), *order)
+    pairs = theil_sen(laps.age[kept], laps.value[kept], group=order[0], confidence=confidence, wider=math.sqrt(wider))
     rate, low, high, late = pairs.slope, pairs.low, pairs.high, (math.nan,) * 3
     if stated is not None:
         early_late = np.zeros((2, line.shape[1]))
@@ -288,7 +301,7 @@ def fall_off(
         scatter=fit.scatter, lap_to_lap=_spread(steps[next_to]),
         laps=lap_rows(laps, expected, weight, warm_up)[LAP_COLUMNS],
         channels=channel_changes(laps.table), confidence=confidence,
-        notes=tuple(_notes(laps, kept, line, fuel_effect)), fit=fit, zero=zero,
+        notes=(*alike_words(fit, int((fit.weights > 0).sum())), *_notes(laps, kept, line, fuel_effect)), fit=fit, zero=zero,
     )  # fmt: skip
 
 
@@ -327,9 +340,7 @@ def _notes(laps: RunLaps, kept: np.ndarray, line: FloatArray, fuel_effect: float
         )
     else:
         notes.append("Fuel is not taken out; give fuel_effect='0.03 s/L', or what it costs here, to do so.")
-    left_out = int((~laps.usable).sum())
-    if left_out:
-        notes.append(flagged_words(left_out))
+    notes += left_out_words(laps)
     if len(np.unique(laps.run[kept])) > 1:
         notes.append("Several runs are read as one curve; each has its own level.")
     return notes

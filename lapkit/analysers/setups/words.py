@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from lapkit.analysers.setups.places import LAP
 from lapkit.analysers.setups.run_curve import age_words, seconds
+from lapkit.analysers.statistics.neighbours import SAID
 from lapkit.analysers.statistics.two_groups import POWER
 from lapkit.model.show import json_rows
 
@@ -82,7 +83,12 @@ def _by_checks(found: SetupComparison) -> list[str]:
             f"{pairs['laps']} pairs of laps at like tyre age have {_signed(pairs['difference'])} s "
             f"({_signed(pairs['low'])} to {_signed(pairs['high'])})"
         )
-    return [f"Reckoned otherwise: {'; '.join(parts)}."] if parts else []
+    how = (
+        ""
+        if found.correlation < SAID
+        else ", as if neighbouring laps were not alike (they are, and the ± above allows for it)"
+    )
+    return [f"Reckoned otherwise{how}: {'; '.join(parts)}."] if parts else []
 
 
 def _by_place(found: SetupComparison) -> list[str]:
@@ -114,8 +120,16 @@ def _order(found: SetupComparison) -> list[str]:
     first, second = found.names
     plan = f"Drive {first}, {second}, {second}, {first}: a steady drift then weighs on both alike"
     if math.isfinite(found.drift):
-        shown = f"{_signed(found.drift)} s a lap and hour (±{found.drift_margin:.3f})"
-        return [f"Order: {' '.join(found.order)}; a drift of {shown} is taken out."]
+        order = " ".join(found.order)
+        if found.drift_per == "hour":
+            return [
+                f"Order: {order}; a drift of {_signed(found.drift)} s a lap per hour (±{found.drift_margin:.3f}) is taken out."
+            ]
+        shown = f"{seconds(found.drift, sign='+', decimals=4)} s from one lap to the next (±{found.drift_margin:.4f})"
+        return [
+            f"Order: {order}; a drift of {shown} is taken out; without a clock in common the pauses between the runs are not "
+            "known, and so no rate per hour."
+        ]
     if found.order and sum(one != other for one, other in pairwise(found.order)) == 1:
         early, late = (first, second) if found.order[0] == "A" else (second, first)
         return [

@@ -21,8 +21,6 @@ WIDER, WIDER_FEW = 1.07, 0.5
 (from 20,000 simulated comparisons with 0 to 10 % of odd laps)."""
 NORMAL_MEDIAN = 0.6745
 """Median of the absolute value of a standard normal quantity."""
-ALONE = 0.05
-"""Chance by luck over which a break is not looked at further (chosen, well over that under which one is stated)."""
 PASSES = 30
 TINY = 1e-9
 """s. Least scatter: laps timed to the millisecond never repeat closer."""
@@ -45,6 +43,8 @@ class Fit(NamedTuple):
         Weighted sum of squared residuals.
     explained : float
         Share of the sum of squares that is explained (R2): about the mean where the columns hold a constant, else about zero.
+    correlation : float
+        Correlation of neighbouring values that the covariance allows for (`neighbours.allow_for_neighbours`).
     """
 
     coefficients: FloatArray
@@ -55,6 +55,7 @@ class Fit(NamedTuple):
     weights: FloatArray
     squares: float
     explained: float
+    correlation: float = 0.0
 
     def margin(self, contrast: ArrayLike, *, confidence: float = CONFIDENCE) -> FloatArray:
         """Return half the interval of sums of the coefficients, one a row of `contrast`."""
@@ -222,13 +223,15 @@ def _rest(basis: FloatArray, y: FloatArray, weights: FloatArray) -> FloatArray:
     return np.asarray(y - basis @ solution)
 
 
-def nested(small: Fit, large: Fit) -> tuple[float, float]:
+def nested(small: Fit, large: Fit, *, wider: float = 1.0) -> tuple[float, float]:
     """Return the F ratio of two fits of the same values and weights, and the chance of one as large by luck.
 
     Parameters
     ----------
     small, large : Fit
         From `least_squares`; `large` has the columns of `small` and more.
+    wider : float
+        Variance of the coefficients that `large` has more over that of independent values: the ratio is divided by it.
 
     Returns
     -------
@@ -248,7 +251,7 @@ def nested(small: Fit, large: Fit) -> tuple[float, float]:
     more = len(large.coefficients) - len(small.coefficients)
     if more < 1 or not large.freedom > 0 or not large.squares > 0:
         return math.nan, math.nan
-    ratio = max(small.squares - large.squares, 0.0) / more / (large.squares / large.freedom)
+    ratio = max(small.squares - large.squares, 0.0) / more / (large.squares / large.freedom) / wider
     return ratio, float(fdtrc(more, large.freedom, ratio))
 
 
@@ -275,7 +278,9 @@ class Slope(NamedTuple):
     p: float
 
 
-def theil_sen(x: ArrayLike, y: ArrayLike, *, group: ArrayLike | None = None, confidence: float = CONFIDENCE) -> Slope:
+def theil_sen(
+    x: ArrayLike, y: ArrayLike, *, group: ArrayLike | None = None, confidence: float = CONFIDENCE, wider: float = 1.0
+) -> Slope:
     """Return the median of the slopes of all pairs of values.
 
     Parameters
@@ -286,6 +291,9 @@ def theil_sen(x: ArrayLike, y: ArrayLike, *, group: ArrayLike | None = None, con
         Runs: pairs are made within a run only, so that runs may start from different times.
     confidence : float
         Share of intervals that are to hold the truth, between 0 and 1.
+    wider : float
+        Standard uncertainty of a slope over that of independent values, where neighbours are alike: interval and chance are
+        those of so much fewer values.
 
     Returns
     -------
@@ -294,8 +302,9 @@ def theil_sen(x: ArrayLike, y: ArrayLike, *, group: ArrayLike | None = None, con
 
     References
     ----------
-    P. K. Sen, Estimates of the regression coefficient based on Kendall's tau, J. Amer. Statist. Assoc. 63 (1968) 1379-1389;
-    pairs within groups: R. M. Hirsch, J. R. Slack and R. A. Smith, Water Resources Research 18 (1982) 107-121.
+    K. H. Hamed and A. R. Rao, A modified Mann-Kendall trend test for autocorrelated data, J. Hydrology 204 (1998) 182-196 (the
+    variance of the score times a factor; from memory). P. K. Sen, Estimates of the regression coefficient based on Kendall's
+    tau, J. Amer. Statist. Assoc. 63 (1968) 1379-1389; pairs within groups: R. M. Hirsch, J. R. Slack and R. A. Smith, Water Resources Research 18 (1982) 107-121.
 
     Examples
     --------
@@ -326,7 +335,9 @@ def theil_sen(x: ArrayLike, y: ArrayLike, *, group: ArrayLike | None = None, con
     else:
         tau = score / len(slopes)
         p = 2.0 * float(ndtr(-max(abs(score) - 1.0, 0.0) / math.sqrt(variance))) if variance else math.nan
-    return Slope(float(np.median(slopes)), float(low), float(high), tau, p)
+    middle = float(np.median(slopes))
+    low, high = middle - wider * (middle - low), middle + wider * (high - middle)
+    return Slope(middle, float(low), float(high), tau, 2.0 * float(ndtr(ndtri(p / 2.0) / wider)))
 
 
 def _score_variance(x: FloatArray, y: FloatArray) -> float:
@@ -334,84 +345,3 @@ def _score_variance(x: FloatArray, y: FloatArray) -> float:
     n = len(x)
     ties = [np.unique(values, return_counts=True)[1].astype(np.float64) for values in (x, y)]
     return max(float(n * (n - 1) * (2 * n + 5) - sum((k * (k - 1) * (2 * k + 5)).sum() for k in ties)) / 18.0, 0.0)
-
-
-class Bend(NamedTuple):
-    """A break of a slope: where, between which places it may lie, and the chance of one as clear by luck."""
-
-    at: float
-    low: float
-    high: float
-    p: float
-
-
-def find_bend(
-    design: FloatArray, x: FloatArray, fit: Fit, *, least: int = 4, resamples: int = 999, seed: int = 0
-) -> Bend | None:
-    """Look for one place from which on a line is steeper, or flatter.
-
-    Parameters
-    ----------
-    design : ndarray, shape (n, p)
-        Columns of the straight fit, `x` among them.
-    x : ndarray, shape (n,)
-        Such as tyre age.
-    fit : Fit
-        The straight `robust_fit`; its weights are kept.
-    least : int
-        Laps wanted on either side of the break.
-    resamples : int
-        Orders of the residuals drawn to see how clear a break is by luck.
-    seed : int
-
-    Returns
-    -------
-    Bend or None
-        The clearest break; None where there are too few laps for one, or it would not be clear had it been the only place
-        looked at.
-
-    Notes
-    -----
-    The greatest gain over all breaks is held against the greatest gain of the same residuals in other orders, so that having
-    looked everywhere is allowed for. The interval is where the gain is within what
-    chance gives (F of one break, 95 %).
-
-    Examples
-    --------
-    >>> age = np.arange(20.0)
-    >>> laps = 30.0 + 0.01 * age + 0.08 * np.maximum(age - 12, 0) + 0.01 * (-1.0) ** age
-    >>> line = np.column_stack([np.ones(20), age])
-    >>> bend = find_bend(line, age, robust_fit(line, laps))
-    >>> round(bend.at), bend.p < 0.01
-    (12, True)
-    """
-    from scipy.special import fdtrc
-
-    counted = fit.weights > 0
-    places = np.unique(x[counted])
-    places = places[[(x[counted] < at).sum() >= least and (x[counted] > at).sum() >= least for at in places]]
-    freedom = int(counted.sum()) - design.shape[1] - 2
-    if not len(places) or freedom < 1:
-        return None
-    root = np.sqrt(fit.weights[counted])
-    basis, _ = np.linalg.qr(design[counted] * root[:, None])
-    hinges = np.maximum(x[counted, None] - places, 0.0) * root[:, None]
-    hinges = hinges - basis @ (basis.T @ hinges)
-    size = np.sqrt((hinges**2).sum(axis=0))
-    hinges, places = hinges[:, size > 1e-9] / size[size > 1e-9], places[size > 1e-9]
-    if not len(places):
-        return None
-    rest = fit.residuals[counted] * root
-    squares = float((rest**2).sum())
-    gain = (rest @ hinges) ** 2
-    best = int(gain.argmax())
-    if fdtrc(1, freedom, gain[best] * freedom / max(squares - float(gain[best]), TINY**2)) > ALONE:
-        return None  # the clearest of many would have to be far clearer
-    rng = np.random.default_rng(seed)
-    after = rest - hinges[:, best] * (rest @ hinges[:, best]) if gain[best] > 0 else rest
-    shuffled = rng.permuted(np.tile(rest, (resamples, 1)), axis=1)
-    shuffled = shuffled - (shuffled @ basis) @ basis.T
-    luck = ((shuffled @ hinges) ** 2).max(axis=1) / (shuffled**2).sum(axis=1)
-    p = (1.0 + float((luck >= gain[best] / squares).sum())) / (1.0 + resamples)
-    near = places[gain > gain[best] - quantile(freedom) ** 2 * float((after**2).sum()) / freedom]
-    return Bend(float(places[best]), float(near.min()), float(near.max()), p)
