@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from lapkit.analysers.setups.effects import setup_effects
     from lapkit.analysers.setups.runs import corner_times, run_table
     from lapkit.analysers.setups.stint import fall_off
-    from lapkit.importers import load
     from lapkit.importers.csv import read_csv
+    from lapkit.loading import load
     from lapkit.model.recording import Recording
     from lapkit.model.session import Session
     from lapkit.model.setup.file import read_sheet, read_sheets
@@ -87,7 +87,7 @@ _HOMES = {
     "lifts": "lapkit.analysers.lap.lifts",
     "line_groups": "lapkit.analysers.lines.line_groups",
     "line_speed": "lapkit.analysers.lap.line_speed",
-    "load": "lapkit.importers",
+    "load": "lapkit.loading",
     "longitudinal_model": "lapkit.analysers.ledger.energy",
     "losses": "lapkit.analysers.lap.delta",
     "oddities": "lapkit.analysers.oddities.oddities",

@@ -476,7 +476,7 @@ COLUMNS: dict[str, tuple[str, str]] = {
     "mean_deceleration": ("acceleration", "Speed lost from start to end by the duration"),
     "brake_used": ("number", "Whether the brake was on during the lift"),
     "truncated": ("number", "Whether the event is cut by the end of the data"),
-    "kind": ("number", "What the event is: lift, shift cut"),
+    "kind": ("number", "What the event is: lift, shift cut, or either where nothing recorded tells"),
     "corner": ("number", "Corner, numbered from the start/finish line, or named"),
     "direction": ("number", "left or right"),
     "apex_distance": ("length", "Place where the corner is tightest"),

@@ -21,11 +21,10 @@ def best(args: argparse.Namespace) -> None:
     """Print the best possible lap, without the laps that were helped or spoilt."""
     from lapkit.analysers.ledger.explain import CAUTION
     from lapkit.analysers.lines.best_lap import best_lap
-    from lapkit.analysers.oddities.oddities import oddities
 
     with working([args.file]):
         session = load(args, args.file)
-        found = best_lap(session.marked(oddities(session)))
+        found = best_lap(session)
     if args.figure:
         from lapkit.charts import save, two_laps
 

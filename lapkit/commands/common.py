@@ -51,6 +51,8 @@ UNITS = (
     "± stands what about 95 % of errors are smaller than. With --json everything is in SI units: m, s, m/s, and shares from 0 to 1."
 )
 
+WIDTH = 120
+"""Columns of a terminal that a table of events fits into (common practice, no source)."""
 QUIET = 2.0
 """s. A command that takes longer says so once (chosen)."""
 
@@ -116,6 +118,11 @@ def add_reading(common: argparse.ArgumentParser) -> None:
         "--speed-units", metavar="UNIT", help="unit of speed where the file names none, and for printing"
     )
     common.add_argument("--track", metavar="FILE", help="a track file (TOML), with its markers, lanes and banking")
+    common.add_argument(
+        "--all-laps",
+        action="store_true",
+        help="count laps too that a contact, a tow or a missed shift befell, and look for none",
+    )
     common.add_argument("--json", action="store_true", help="print JSON in SI units instead of text")
 
 
@@ -141,7 +148,7 @@ def check_outputs(args: argparse.Namespace) -> None:
 
 def load(args: argparse.Namespace, path: str, *, track: Any = None) -> Session:
     """Load a recording as the arguments say; `track` puts it on the track of another."""
-    from lapkit.importers import load
+    from lapkit.loading import load
 
     columns: Any = args.columns
     if columns is not None and "=" in columns:
@@ -149,7 +156,14 @@ def load(args: argparse.Namespace, path: str, *, track: Any = None) -> Session:
         columns = {key.strip(): value.strip() for key, _, value in pairs}
     given = track if track is not None else args.track
     start_line = args.start_line if track is None else None
-    return load(path, columns=columns, units=args.speed_units, start_line=start_line, track=given)
+    return load(
+        path,
+        columns=columns,
+        units=args.speed_units,
+        start_line=start_line,
+        track=given,
+        find_oddities=not args.all_laps,
+    )
 
 
 def records(table: pd.DataFrame, keys: list[str]) -> list[dict[str, Any]]:
@@ -164,12 +178,21 @@ def print_json(content: dict[str, Any]) -> None:
     print(json.dumps(jsonable(content), indent=1, ensure_ascii=False, allow_nan=False))
 
 
-def laid_out(table: pd.DataFrame) -> str:
-    """Lay out a table of text for a terminal."""
+def laid_out(table: pd.DataFrame, *, keys: int = 0) -> str:
+    """Lay out a table of text for a terminal; one wider than `WIDTH` in several, each with the first `keys` columns."""
     from lapkit.model.show import text_table
 
-    return text_table(
-        [str(c) for c in table.columns], table.to_numpy().tolist(), left=[0] if "segment" in table else []
+    heads, rows = [str(c) for c in table.columns], table.to_numpy().tolist()
+    left = [0] if "segment" in table else []
+    widths = [max([len(head), *(len(row[k]) for row in rows)]) + 2 for k, head in enumerate(heads)]
+    parts: list[list[int]] = [list(range(keys))]
+    for k in range(keys, len(heads)):
+        full = sum(widths[i] for i in parts[-1]) + widths[k] - 2 > WIDTH
+        if keys and full and len(parts[-1]) > keys:
+            parts.append(list(range(keys)))
+        parts[-1].append(k)
+    return "\n\n".join(
+        text_table([heads[k] for k in part], [[row[k] for k in part] for row in rows], left=left) for part in parts
     )
 
 
@@ -180,13 +203,18 @@ def print_table(
     columns: list[str],
     *,
     beside: Mapping[str, list[str]] | None = None,
+    keys: int = 0,
 ) -> None:
-    """Print a table in the units of the person, with columns of text beside it, and what was assumed."""
+    """Print a table in the units of the person, with columns of text beside it, and what was assumed.
+
+    `keys` is how many of its first columns tell its rows apart, should it be too wide for one.
+    """
     from lapkit.model import show
 
     print(show.plain(f"{session.recording.provenance.source}. {title}."))
     if len(table):
-        print(laid_out(show.readable(table, speed_unit=session.speed_unit, columns=columns).assign(**(beside or {}))))
+        text = show.readable(table, speed_unit=session.speed_unit, columns=columns).assign(**(beside or {}))
+        print(laid_out(text, keys=keys))
     print_notes(session)
 
 

@@ -7,7 +7,7 @@ import os
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from lapkit.commands.common import Commands, load, print_json, print_notes
+from lapkit.commands.common import Commands, load_all, print_json, print_remarks, working
 from lapkit.commands.spelling import spoken
 from lapkit.errors import LapError
 
@@ -37,11 +37,12 @@ def lines(args: argparse.Namespace) -> None:
     from lapkit.analysers.ledger.energy import longitudinal_model, usable_laps
     from lapkit.analysers.lines.compare import compare_lines
 
-    first = load(args, args.files[0])
-    sessions = [first, *(load(args, path, track=first.track) for path in args.files[1:])]
-    names, side_a, side_b, how = _sides(args, sessions)
-    usable = [frame for session in sessions for frame in usable_laps(session)]
-    found = compare_lines(side_a, side_b, names=names, model=longitudinal_model(usable) if usable else None)
+    with working(args.files):
+        sessions = load_all(args)
+        names, side_a, side_b, how = _sides(args, sessions)
+        usable = [frame for session in sessions for frame in usable_laps(session)]
+        found = compare_lines(side_a, side_b, names=names, model=longitudinal_model(usable) if usable else None)
+    first = sessions[0]
     if args.figure:
         from lapkit.charts import save, track_map
 
@@ -51,8 +52,7 @@ def lines(args: argparse.Namespace) -> None:
         return
     print(how)
     print(spoken(str(found)))
-    for session in sessions:
-        print_notes(session)
+    print_remarks(args, sessions)
     if args.figure:
         print(f"Figure: {args.figure}")
 
@@ -72,6 +72,7 @@ def _sides(
         side_a, side_b = _frames(args, sessions)
         return _pair(named or ("a", "b")), side_a, side_b, f"Laps as given: {args.a} against {args.b}."
     from lapkit.analysers.lines.line_groups import line_groups
+    from lapkit.model.lap_sheet import left_out
 
     frames = [frame for session in sessions for frame in session.clean_laps()]
     source = sessions[0].recording.provenance.source
@@ -91,7 +92,12 @@ def _sides(
             "name the laps of each with --a 1-3 --b 4-6."
         )
     side_a, side_b = ([f for f, g in zip(frames, groups, strict=True) if g == end] for end in ends)
-    return _pair(named or ("high", "low")), side_a, side_b, f"Lines found from the data: {table.attrs['how']}."
+    return (
+        _pair(named or ("high", "low")),
+        side_a,
+        side_b,
+        " ".join([f"Lines found from the data: {table.attrs['how']}.", *left_out(sessions)]),
+    )
 
 
 def _pair(names: Sequence[str]) -> tuple[str, str]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
-from math import inf
 from typing import TYPE_CHECKING
 
 from lapkit.commands.common import Commands, load, print_json, print_notes, print_table, records, working
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
 
 LAP_KEYS = ["lap", "lap_time", "lap_time_uncertainty", "complete", "flags", "speed_at_line", "top_speed", "min_speed",
             "path_length"]  # fmt: skip
-LIFT_KEYS = ["start_distance", "end_distance", "start_time", "duration", "duration_uncertainty", "min_throttle",
+LIFT_KEYS = ["start_distance", "pick_up_distance", "end_distance", "start_time", "duration", "duration_uncertainty", "min_throttle",
              "full_lift_time", "kind"]  # fmt: skip
 BRAKING_KEYS = ["start_distance", "end_distance", "start_time", "duration", "duration_uncertainty", "max_brake",
                 "max_brake_pressure", "start_speed", "end_speed", "speed_lost", "mean_deceleration"]  # fmt: skip
@@ -32,7 +31,7 @@ CORNER_EVENTS = {"turn_in": "turn-in", "min_speed": "lowest speed"}
 
 
 MARKED = {
-    "(nothing)": "a clean lap; one that only lost time is clean too, and no other",
+    "(nothing)": "a clean lap; one that only lost time is clean too, and no other: what is chosen for you is chosen of these",
     "partial": "the recording begins or ends on the way round, so the lap has no time",
     "out": "the same, beginning slow, as on the way out of the pits",
     "in": "the same, ending slow, as on the way into the pits",
@@ -42,7 +41,8 @@ MARKED = {
     "short, long": "the metres driven differ from the usual lap by more than 5 %: another route",
     "contact": "the car was touched, or touched the wall",
     "tow": "it was pulled along behind another car",
-    "missed shift": "the drive was missing too long for a gear change",
+    "missed shift": "the drive was missing too long for a gear change; or contact, where nothing was recorded to tell",
+    "after ...": "it began faster or slower because of what befell the lap before, so it is no fair reference either",
     "lost time": "a corner took far longer than usual, and nothing says why",
 }
 """What the words beside a lap mean."""
@@ -53,7 +53,8 @@ LIFT_WORDS = {
     "full lift time": "what the lift would have lasted with the pedal fully released: half of it for 1 s counts 0.5 s",
     "min throttle": "the lowest the pedal went, in per cent of its travel",
     "speed lost": "speed at the start less the lowest up to the end",
-    "kind": "a lift by the foot, or the cut of a gear change (shift cut)",
+    "pick-up": "where the throttle begins to come back",
+    "kind": "a lift by the foot, or the cut of a gear change (shift cut); either where neither gear nor engine speed is recorded",
 }
 BRAKING_WORDS = {
     "max brake": "the hardest, in per cent; max brake pressure in kPa over the pressure at rest",
@@ -76,25 +77,25 @@ def register(commands: Commands) -> None:
         ("brakings", show_brakings, "every braking of a lap", BRAKING_WORDS),
         ("corners", show_corners, "each corner of a lap", CORNER_WORDS),
     ):
-        commands.add(name, run, text, words=words).add_argument(
-            "--lap", type=int, metavar="N", help="lap number (the best clean lap by default)"
-        )
+        which = commands.add(name, run, text, words=words).add_mutually_exclusive_group()
+        which.add_argument("--lap", type=int, metavar="N", help="lap number (the fastest clean lap by default)")
+        which.add_argument("--every-lap", action="store_true", help="show every lap, one after the other")
 
 
 def laps(args: argparse.Namespace) -> None:
     """Print the lap table."""
-    from lapkit.analysers.oddities.oddities import oddities
-
     with working([args.file]):
         session = load(args, args.file)
-        session = session if args.json else session.marked(oddities(session))
+        sheet = str(session)
     if not args.json:
-        print(spoken(str(session)))
+        print(spoken(sheet))
         return
     provenance = session.recording.provenance
     rows = records(session.laps, LAP_KEYS)
-    for row in rows:
+    for row, clean in zip(rows, session.clean.tolist(), strict=True):
         row["flags"] = [word for word in row["flags"].split(",") if word]
+        row["marks"] = session.marks_of(row["lap"])
+        row["clean"] = clean
     print_json(
         {
             "source": provenance.source,
@@ -116,18 +117,33 @@ def show_lifts(args: argparse.Namespace) -> None:
     def full(session: Session) -> str:
         return f", full throttle reads {100 * session.full_throttle:.1f} %" if session.full_throttle else ""
 
-    shown = ["start_distance", "end_distance", "duration", "min_throttle", "full_lift_time", "time_to_lowest", "hold_time",
-             "recovery_time", "speed_lost", "brake_used", "kind"]  # fmt: skip
-    _show(args, "lifts", lifts, "throttle lift", LIFT_KEYS, LIFT_EVENTS, shown, also=full)
+    shown = ["lift", "start_distance", "pick_up_distance", "end_distance", "duration", "min_throttle", "kind",
+             "full_lift_time", "time_to_lowest", "hold_time", "recovery_time", "speed_lost", "brake_used"]  # fmt: skip
+    _show(args, "lifts", lifts, _lifts_counted, LIFT_KEYS, LIFT_EVENTS, shown, also=full)
+
+
+def _lifts_counted(table: pd.DataFrame) -> str:
+    """How many lifts there are; what is a gear change's, or may be, is counted apart."""
+    from lapkit.analysers.lap.lifts import EITHER
+    from lapkit.model.show import counted
+
+    kinds = table["kind"].value_counts()
+    said = [counted(int(kinds.get("lift", 0)), "throttle lift")]
+    if "shift cut" in kinds:
+        said.append(counted(int(kinds["shift cut"]), "shift cut"))
+    if EITHER in kinds:
+        either = "a shift cut or a brief lift" if kinds[EITHER] == 1 else "shift cuts or brief lifts"
+        said.append(f"{kinds[EITHER]} more that may be {either} (neither gear nor engine speed is recorded)")
+    return " and ".join([", ".join(said[:-1]), said[-1]]) if len(said) > 1 else said[0]
 
 
 def show_brakings(args: argparse.Namespace) -> None:
     """Print the brakings of a lap."""
     from lapkit.analysers.lap.brakings import brakings
 
-    shown = ["start_distance", "end_distance", "duration", "max_brake", "max_brake_pressure", "start_speed", "end_speed",
+    shown = ["braking", "start_distance", "end_distance", "duration", "max_brake", "max_brake_pressure", "start_speed", "end_speed",
              "speed_lost", "mean_deceleration"]  # fmt: skip
-    _show(args, "brakings", brakings, "braking", BRAKING_KEYS, BRAKING_EVENTS, shown)
+    _show(args, "brakings", brakings, _counter("braking"), BRAKING_KEYS, BRAKING_EVENTS, shown)
 
 
 def show_corners(args: argparse.Namespace) -> None:
@@ -136,32 +152,39 @@ def show_corners(args: argparse.Namespace) -> None:
 
     shown = ["corner", "direction", "start_distance", "min_speed_distance", "end_distance", "entry_speed", "min_speed",
              "exit_speed", "corner_time", "radius"]  # fmt: skip
-    _show(args, "corners", corners, "corner", CORNER_KEYS, CORNER_EVENTS, shown)
+    _show(args, "corners", corners, _counter("corner"), CORNER_KEYS, CORNER_EVENTS, shown)
+
+
+def _counter(thing: str) -> Callable[[pd.DataFrame], str]:
+    from lapkit.model.show import counted
+
+    return lambda table: counted(len(table), thing)
 
 
 def _show(
     args: argparse.Namespace,
     name: str,
     analyser: Callable[..., pd.DataFrame],
-    thing: str,
+    counter: Callable[[pd.DataFrame], str],
     keys: list[str],
     events: dict[str, str],
     shown: list[str],
     *,
     also: Callable[[Session], str] = lambda _: "",
 ) -> None:
-    """Print a table of one lap; columns that the recording cannot fill are left out for people."""
-    from lapkit.model.show import counted, plain
+    """Print a table of one lap or of all; columns that the recording cannot fill are left out for people."""
+    from lapkit.model.show import plain
 
-    session = load(args, args.file)
-    lap = session.best_number() if args.lap is None else args.lap
-    session.check(lap)
-    table = analyser(session, lap=lap)
+    with working([args.file]):
+        session = load(args, args.file)
+        lap, which = (None, "") if args.every_lap else _which(session, args.lap)
+        table = analyser(session, lap=lap)
     note = spoken(plain(table.attrs.get("note", "")))
     if args.json:
         if note:
             print(f"lapkit: {note}", file=sys.stderr)
-        print_json({"lap": lap, name: records(table, [*keys, *_marker_keys(session, events)])})
+        own = ["lap"] if lap is None else []
+        print_json({"lap": lap, name: records(table, [*own, *keys, *_marker_keys(session, events)])})
         return
     if note:
         print(note)
@@ -169,7 +192,22 @@ def _show(
         return
     shown = [column for column in shown if table.empty or not table[column].isna().all()]
     beside = _from_markers(session, table, events)
-    print_table(session, f"Lap {lap}: {counted(len(table), thing)}{also(session)}", table, shown, beside=beside)
+    laps = f"Lap {lap}{which}" if lap is not None else f"All {len(session.laps)} laps"
+    own = ["lap"] if lap is None else []
+    title = f"{laps}: {counter(table)}{also(session)}"
+    print_table(session, title, table, [*own, *shown], beside=beside, keys=len(own) + 1)
+
+
+def _which(session: Session, asked: int | None) -> tuple[int, str]:
+    """Return the lap to show, and why it is that one where nobody asked for it."""
+    if asked is not None:
+        session.check(asked)
+        return asked, ""
+    if len(session.laps) == 1:
+        return int(session.laps["lap"].iloc[0]), " (there is no other)"
+    clean = int(session.clean.sum())
+    others = "the only clean one" if clean == 1 else f"the fastest of {clean} clean ones"
+    return session.best_number(), f" ({others}; --lap N or --every-lap shows others)"
 
 
 def _marker_keys(session: Session, events: dict[str, str]) -> list[str]:
@@ -189,8 +227,8 @@ def _from_markers(session: Session, table: pd.DataFrame, events: dict[str, str])
     out = {}
     for event, head in events.items():
         places = zip(table[f"{event}_distance"], table[f"{event}_distance_uncertainty"], strict=True)
-        out[head] = [
-            describe_place(place, markers, length=length, within=inf, uncertainty=spread) or "-"
-            for place, spread in places
+        words = [
+            (describe_place(place, markers, length=length, uncertainty=spread), spread) for place, spread in places
         ]
+        out[head] = [f"{said} ±{2 * spread:.1f} m" if said else "-" for said, spread in words]
     return out

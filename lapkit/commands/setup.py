@@ -12,6 +12,7 @@ from lapkit.commands.spelling import spoken
 from lapkit.errors import LapkitError
 
 if TYPE_CHECKING:
+    from lapkit.analysers.setups.comparison import SetupComparison
     from lapkit.analysers.setups.stint import Crossover, FallOff
     from lapkit.model.session import Session
     from lapkit.model.setup.sheet import Sheet
@@ -52,7 +53,6 @@ def register(commands: Commands) -> None:
 
 def setup(args: argparse.Namespace) -> None:
     """Say whether one setup is faster than another."""
-    from lapkit.analysers.oddities.oddities import oddities
     from lapkit.analysers.setups.compare import compare_setups
 
     sides = _sides(args.order, len(args.files))
@@ -61,16 +61,13 @@ def setup(args: argparse.Namespace) -> None:
     ages = _ages(args.tyre_age, sides, sheets)
     with working(args.files):
         sessions = load_all(args)
-        marked = [
-            session.marked(oddities(session)) for session in sessions
-        ]  # looked for once, used by all that follows
-        groups = [[s for s, side in zip(marked, sides, strict=True) if side == one] for one in SIDES]
+        groups = [[s for s, side in zip(sessions, sides, strict=True) if side == one] for one in SIDES]
         group_ages = [[age for age, side in zip(ages, sides, strict=True) if side == one] for one in SIDES]
         found = compare_setups(
             groups[0], groups[1], names=names, tyre_age=(group_ages[0], group_ages[1]), order=args.order,
             fuel_effect=args.fuel_effect,
         )  # fmt: skip
-        curves = _curves(groups, group_ages, names, args.fuel_effect)
+        curves = _curves(found, groups, group_ages, args.fuel_effect)
     effects = _effects(sheets, sessions[0])
     if args.figure:
         from lapkit.charts import save, setup_differences, setup_picture
@@ -91,7 +88,7 @@ def setup(args: argparse.Namespace) -> None:
         return
     print(spoken(repr(found)))
     if curves:
-        print(f"\nOver the run, as these laps have it: {curves[2].words}")
+        print(f"\nOver the run: {curves[2].words}")
     if effects:
         print("\n" + "\n".join(effects["words"][:-1]))  # the last is the caution, which stands above
     print_remarks(args, sessions)
@@ -154,7 +151,7 @@ def _ages(text: str | None, sides: str, sheets: Sequence[Sheet]) -> list[int]:
 
 
 def _curves(
-    groups: Sequence[list[Session]], ages: Sequence[list[int]], names: tuple[str, str], fuel_effect: str | None
+    found: SetupComparison, groups: Sequence[list[Session]], ages: Sequence[list[int]], fuel_effect: str | None
 ) -> Curves | None:
     """Each setup's own curve and where they cross; None where the runs are too short, or have no tyre age in common."""
     from lapkit.analysers.setups.stint import crossover, fall_off, run_table
@@ -162,7 +159,7 @@ def _curves(
     tables = [run_table(sessions, tyre_age=age) for sessions, age in zip(groups, ages, strict=True)]
     try:
         a, b = (fall_off(table, fuel_effect=fuel_effect) for table in tables)
-        return a, b, crossover(a, b, names=names)
+        return a, b, crossover(a, b, names=found.names, comparison=found)
     except LapkitError:
         return None
 

@@ -35,7 +35,7 @@ def spoken(text: str) -> str:
     text = re.sub(r"\bfull_throttle=\.\.\.", f'{_FILE}throttle = {{column = "<header>", zero = 0, full = ...}}', text)
     text = re.sub(r"\bunits=(?=')", "--speed-units ", text).replace("units=", "--speed-units")
     text = re.sub(r",? or raise max_bytes [^.]*", "", text).replace("max_bytes = ", "")
-    text = re.sub(r"\btrack=\w+\.track\b", "--track FILE", text)
+    text = re.sub(r"\btrack=\w+\.track\b", "--track FILE", text).replace("find_oddities=False", "--all-laps")
     return re.sub(rf"""(?<![\w-])({"|".join(_OPTIONS)})=(?=(["'\w(\[<]|\.\.)?)""", _option, text)
 
 

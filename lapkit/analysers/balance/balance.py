@@ -16,6 +16,7 @@ from lapkit.analysers.balance.steering import fitted, frames_of, means_of
 from lapkit.analysers.statistics.two_groups import CONFIDENCE, holm, welch
 from lapkit.channels import FloatArray
 from lapkit.errors import ColumnError
+from lapkit.model.lap_sheet import left_out
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -123,7 +124,7 @@ def balance(
     angle = first.angle if ratio is None else "road wheel"
     table["words"] = [_words(row, angle) for row in table.to_dict("records")]
     table = table[list(BALANCE_COLUMNS)].astype(BALANCE_COLUMNS)
-    notes = []
+    notes = left_out([reference, laps])
     if ratio is None:
         notes.append("The steering ratio is not known: angles are of the steering wheel.")
     if first.source != second.source:

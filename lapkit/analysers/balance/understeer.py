@@ -20,6 +20,7 @@ import pandas as pd
 
 from lapkit.analysers.balance.steering import fitted, frames_of, means_of
 from lapkit.channels import STANDARD_GRAVITY
+from lapkit.model.lap_sheet import left_out
 
 if TYPE_CHECKING:
     from lapkit.model.session import Session
@@ -152,7 +153,7 @@ def understeer_gradient(
     """
     frames = frames_of(laps)
     means = means_of(frames)
-    notes: list[str] = []
+    notes = left_out([laps])
     ratio = 1.0 if means.angle == "road wheel" else steering_ratio
     use = means.bends & (np.abs(means.curvature).mean(axis=0) > 0)
     lateral, how = means.lateral, "speed squared times curvature seen from above"

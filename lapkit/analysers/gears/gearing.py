@@ -281,6 +281,7 @@ def gears(
     shell = Gearing(table, pd.DataFrame(), pd.DataFrame(), numbered_by, agreement, clusters, session.speed_unit, ())
     in_gear = [shell.gear(frame).to_numpy() for frame in frames]
     table["time_share"], table["lap_share"] = gear_shares(frames, in_gear, numbers)
+    notes += session.left_out(session.usable())
     if not frames:
         notes.append("There is no complete lap, so nothing is said of shares, corners and straights.")
     clean = {int(n) for n in session.laps.loc[session.clean, "lap"]}

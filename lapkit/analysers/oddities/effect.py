@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lapkit.analysers.oddities.signals import NEIGHBOURS, Signals, scatter
+from lapkit.channels import FloatArray
 from lapkit.model.frame import attribute, unlabelled
 
 BESIDE = 12
@@ -28,6 +29,8 @@ class Cost:
         m from the line of that lap.
     lost, uncertainty : float
         s, negative where it was gained; 1 sigma.
+    start_speed, start_speed_uncertainty : float
+        On the next lap: the speed it began with beyond the usual, m/s; 1 sigma. On the lap itself 0.
     """
 
     row: int
@@ -35,6 +38,8 @@ class Cost:
     end: float
     lost: float
     uncertainty: float
+    start_speed: float = 0.0
+    start_speed_uncertainty: float = 0.0
 
 
 class Usual:
@@ -48,12 +53,26 @@ class Usual:
     settled : float
         s. As long an event's effect goes on at least before speed is asked whether it has died out; its uncertainty looks
         twice as far beyond that, for what is left of it hides in the usual scatter.
+    carried : float
+        How many times its uncertainty the speed over the line must be off the usual to count as carried over it.
+    line_speed, line_speed_uncertainty : ndarray, shape (laps,)
+        At the crossing that ends each lap, m/s.
     """
 
-    def __init__(self, signals: Signals, *, length: float, settled: float) -> None:
+    def __init__(
+        self,
+        signals: Signals,
+        *,
+        length: float,
+        settled: float,
+        carried: float,
+        line_speed: FloatArray,
+        line_speed_uncertainty: FloatArray,
+    ) -> None:
         from scipy.ndimage import uniform_filter1d
 
         self.rows, self.grid, self.length, self.settled = signals.rows, signals.grid, length, settled
+        self.carried, self.line_speed, self.line_speed_uncertainty = carried, line_speed, line_speed_uncertainty
         smooth = round(NEIGHBOURS / self.grid[1]) | 1
         self.speed = uniform_filter1d(signals.per_place(signals.speed), smooth, axis=1, mode="nearest")
         clocks = [
@@ -62,7 +81,7 @@ class Usual:
         self.clock = np.stack(clocks)
 
     def costs(self, row: int, start: float, end: float, *, slower: bool) -> list[Cost]:
-        """Return what an event cost on its lap and, if that is not over at the line, on the next."""
+        """Return what an event cost on its lap and, if the next began at another speed because of it, on that."""
         step, n = float(self.grid[1]), len(self.grid)
         order = np.argsort(np.abs(self.rows - self.rows[row]), kind="stable")[1 : BESIDE + 1]
         usual = np.median(self.speed[order], axis=0)
@@ -82,17 +101,30 @@ class Usual:
         found = [self._cost(row, order, first, min(until, n), min(beyond, n))]
         others = order[order != row + 1]
         if until > n and len(others) > 1:
-            found.append(self._cost(row + 1, others, 0, until - n, min(beyond - n, n)))
+            off, sigma = self._over_the_line(row, order)
+            if (-off if slower else off) > self.carried * sigma:
+                cost = self._cost(row + 1, others, 0, until - n, min(beyond - n, n))
+                found.append(replace(cost, start_speed=off, start_speed_uncertainty=sigma))
         return found
+
+    def _over_the_line(self, row: int, others: NDArray[np.intp]) -> tuple[float, float]:
+        """Speed at the end of a lap beyond that of others, m/s, and its uncertainty."""
+        usual = self.line_speed[others]
+        sigma = max(_few(len(others)) * scatter(usual), float(self.line_speed_uncertainty[row]))
+        return float(self.line_speed[row] - np.median(usual)), sigma
 
     def _cost(self, row: int, others: NDArray[np.intp], first: int, last: int, beyond: int) -> Cost:
         """Time from one grid point to another against the median of other laps; its scatter is that of a point beyond."""
-        from scipy.special import stdtrit
-
         taken = self.clock[:, last] - self.clock[:, first]
         sigma = scatter(self.clock[others, beyond] - self.clock[others, first])
-        few = 0.5 * float(stdtrit(len(others) - 1, 0.97725))  # two of it hold as much as two sigma known from many laps
-        few *= float(np.sqrt(1.0 + 1.57 / len(others)))  # the median is not exact either
         place = np.append(self.grid, self.length)
         lost = float(taken[row] - np.median(taken[others]))
-        return Cost(row, float(place[first]), float(place[last]), lost, few * sigma)
+        return Cost(row, float(place[first]), float(place[last]), lost, _few(len(others)) * sigma)
+
+
+def _few(count: int) -> float:
+    """What the scatter of few laps is widened by: two of it hold as much as two sigma known from many."""
+    from scipy.special import stdtrit
+
+    widened = 0.5 * float(stdtrit(count - 1, 0.97725))
+    return widened * float(np.sqrt(1.0 + 1.57 / count))  # the median is not exact either

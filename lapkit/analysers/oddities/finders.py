@@ -14,6 +14,8 @@ from lapkit.model.noise import white_noise
 
 SHORTEST = 0.6
 """Share of the shortest length a tow is looked for over that must be left once its ends are found (chosen)."""
+FEEL = ("lateral_acceleration", "longitudinal_acceleration", "yaw_rate")
+"""Channels that feel a touch."""
 FLARE_TIME = 0.25
 """s. Time before and after the drive is missing in which engine speed may run ahead (chosen)."""
 
@@ -336,6 +338,7 @@ def missed_shifts(
             return []
     share = np.where(open_throttle, lost / np.maximum(signals.drive, 0.5), 0.0)
     reach = signals.count(FLARE_TIME)
+    blind = not any(trace.channel(name) is not None for name in FEEL)
     found = []
     for begin, end in runs_of((share > missing) & stands_out, join=2):
         low, high = max(begin - window, 0), min(end + window, len(time) - 1)
@@ -354,8 +357,10 @@ def missed_shifts(
                 continue
         elif float(share[begin:end].max()) < 0.75:
             continue
+        kind = "missed shift or contact" if blind and engine is None else "missed shift"
+        facts = {"flare": rise, "share": float(share[begin:end].max())}
         found.append(
-            Event(row, "missed shift", start, stop, without, float(np.hypot(signals.interval, 0.1 * without)), "s", {"flare": rise})
+            Event(row, kind, start, stop, without, float(np.hypot(signals.interval, 0.1 * without)), "s", facts)
         )  # fmt: skip
     return found
 

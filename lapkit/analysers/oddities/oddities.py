@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -49,15 +49,20 @@ LEAST_FLARE = 0.05
 """Share by which engine speed runs ahead of road speed in a missed shift (chosen: wheel slip at full drive is less)."""
 MISSING = 0.5
 """Share of the drive that must be missing (chosen)."""
+SURELY_MORE = 1.5
+"""Share of the drive that is surely more than all of it (chosen: the model's power is known far better)."""
 CHANCE = 0.005
 """Share of ordinary laps that may be marked for time lost in a corner, if their times scatter like a normal quantity."""
 BEFORE = 50.0
 """m. What happened so far before a corner explains time lost in it (chosen)."""
 LEAST_TIME = 0.08
-"""s. Less lost in one corner, or carried over the line, is not worth a mark (chosen)."""
+"""s. Less lost in one corner is not worth a mark (chosen)."""
 SETTLED = 3.0
 """s. An event's effect lasts so long at least: only then is speed asked whether it is the usual again. Its uncertainty looks
 twice as far beyond (chosen, so that about 95 % of true effects lie within two of it on simulated runs)."""
+
+CARRIED = 2.0
+"""How many times its uncertainty the speed over the line must be off (as everywhere: about 95 % lie within two)."""
 
 
 def oddities(
@@ -78,6 +83,7 @@ def oddities(
     chance: float = CHANCE,
     least_time: float = LEAST_TIME,
     settled: float = SETTLED,
+    carried: float = CARRIED,
 ) -> pd.DataFrame:
     """Find what befell the car in the whole laps of a session.
 
@@ -103,20 +109,24 @@ def oddities(
     least_flare : float
         Rise of engine speed over road speed in it (share), where engine speed is recorded.
     chance, least_time : float
-        Share of ordinary laps that may be marked for time lost in a corner, and what is worth a mark there or carried
-        over the line (s).
+        Share of ordinary laps that may be marked for time lost in a corner, and what is worth a mark there (s).
     settled : float
         How long an event's effect lasts at least, s.
+    carried : float
+        How many times its uncertainty the speed over the line must be off the usual after an event, for the next lap to
+        be marked too.
 
     Returns
     -------
     DataFrame
         One row an event, by lap and place: lap, kind, start_distance, end_distance (m from the line), size and
         size_uncertainty in `unit`, time_lost and its uncertainty (s), words. Size is, for a "contact", the speed lost at
-        a stroke (m/s); for a "tow" the acceleration gained (m/s2); for a "missed shift" the time without drive (s); for
-        "lost time" the time (s). Time lost is that of this lap against the median of the laps beside it, from the
+        a stroke (m/s); for a "tow" the acceleration gained (m/s2); for a "missed shift", or a "missed shift or contact" where
+        nothing was recorded that tells the two apart, the time without drive (s); for "lost time" the time (s). Time lost is that of this lap against the median of the laps beside it, from the
         start of the event to where the car is as fast as usual again, or to the line (negative: gained); its uncertainty
-        is the usual scatter of that. What is carried over the line and worth a mark has a row in the next lap.
+        is the usual scatter of that. Where the car is not as fast as usual again up to the line, and crosses it faster
+        or slower than usual by more than twice the uncertainty of that, the next lap has a row too, however little time it
+        made: its kind is "after tow" and so on, its size the speed over the line beyond the usual (m/s).
         ``attrs["notes"]`` says what could not be looked for, and what was seen and not marked.
 
     Raises
@@ -142,6 +152,7 @@ def oddities(
     >>> len(table), table.attrs["notes"]
     (0, [])
     """
+    session = session.unmarked()  # every lap is looked at
     signals = signals_of(session, model=model)
     if signals is None or len(signals.rows) < MIN_LAPS:
         count = 0 if signals is None else len(signals.rows)
@@ -162,12 +173,21 @@ def oddities(
     towed = tows(signals, sigmas=sigmas, least_gain=least_gain, windows=tow_windows, opposite=opposite)
     # a jolt along the car alone may be the drive that went and came back
     touches = [t for t in touches if t.facts["across"] or not any(near(m, t.row, t.start, t.end) for m in missed)]
-    found = touches + missed + towed
-    usual = Usual(signals, length=_length(session, signals), settled=settled)
+    found = sorted(touches + missed + towed, key=lambda event: event.start)
+    looked_at = session.laps.set_index("lap").loc[signals.trace.numbers[signals.rows]]
+    usual = Usual(
+        signals,
+        length=_length(session, signals),
+        settled=settled,
+        carried=carried,
+        line_speed=looked_at["speed_at_line"].to_numpy(np.float64),
+        line_speed_uncertainty=looked_at["speed_at_line_uncertainty"].to_numpy(np.float64),
+    )
     costs = [usual.costs(e.row, e.start, e.end, slower=e.kind != "tow") for e in found]
-    rows = [
-        row for e, cost in zip(found, costs, strict=True) for row in _rows_of(session, signals, e, cost, least_time)
-    ]
+    rows = [_row_of(session, signals, e, cost[0]) for e, cost in zip(found, costs, strict=True)]
+    # one row for what a lap began with, that of the last event before it
+    began = {part.row: _began(session, e, part, rows[k]) for k, e in enumerate(found) for part in costs[k][1:]}
+    rows += began.values()
     rows += _lost(session, signals, [part for cost in costs for part in cost], chance, least_time)
     return _table(rows, signals.notes)
 
@@ -200,7 +220,7 @@ def marked_laps(session: Session) -> dict[int, str]:
     return {lap: ",".join(kinds) for lap, kinds in marks.items()}
 
 
-def _table(rows: list[dict[str, object]], notes: list[str]) -> pd.DataFrame:
+def _table(rows: list[dict[str, Any]], notes: list[str]) -> pd.DataFrame:
     table = pd.DataFrame(rows, columns=list(ODDITY_COLUMNS)).astype(ODDITY_COLUMNS)
     table = table.sort_values(["lap", "start_distance"], kind="stable").reset_index(drop=True)
     table.attrs["notes"] = list(notes)
@@ -211,30 +231,30 @@ def _length(session: Session, signals: Signals) -> float:
     return float(session.track.length or signals.grid[-1] + signals.grid[1])
 
 
-def _rows_of(
-    session: Session, signals: Signals, event: Event, costs: list[Cost], least: float
-) -> list[dict[str, object]]:
-    """The row of an event, and one more for the next lap where what is carried over the line is worth a mark."""
-    number, own = int(signals.trace.numbers[signals.rows[event.row]]), costs[0]
-    rows: list[dict[str, object]] = [
-        {
-            "lap": number, "kind": event.kind, "start_distance": event.start, "end_distance": max(event.end, event.start),
-            "size": event.size, "size_uncertainty": event.size_uncertainty, "unit": event.unit, "time_lost": own.lost,
-            "time_lost_uncertainty": own.uncertainty, "words": _words(session, event),
-        }
-    ]  # fmt: skip
-    for cost in costs[1:]:
-        carried = -cost.lost if event.kind == "tow" else cost.lost
-        if carried > max(2.0 * cost.uncertainty, least):
-            did = "gained" if event.kind == "tow" else "lost"
-            said = f"Carried over the line from lap {number}: {carried:.2f} s {did} up to {cost.end:.0f} m."
-            rows.append(
-                {
-                    **rows[0], "lap": number + 1, "start_distance": cost.start, "end_distance": cost.end,
-                    "time_lost": cost.lost, "time_lost_uncertainty": cost.uncertainty, "words": said,
-                }
-            )  # fmt: skip
-    return rows
+def _row_of(session: Session, signals: Signals, event: Event, cost: Cost) -> dict[str, Any]:
+    """The row of an event on its own lap."""
+    return {
+        "lap": int(signals.trace.numbers[signals.rows[event.row]]), "kind": event.kind, "start_distance": event.start,
+        "end_distance": max(event.end, event.start), "size": event.size, "size_uncertainty": event.size_uncertainty,
+        "unit": event.unit, "time_lost": cost.lost, "time_lost_uncertainty": cost.uncertainty,
+        "words": _words(session, event),
+    }  # fmt: skip
+
+
+def _began(session: Session, event: Event, cost: Cost, before: dict[str, Any]) -> dict[str, Any]:
+    """The row of the next lap, which began at another speed because of an event."""
+    unit = session.speed_unit
+    off, spread = (from_si(v, unit, "speed") for v in (abs(cost.start_speed), 2.0 * cost.start_speed_uncertainty))
+    words = (
+        f"Began {off:.1f} {unit} (±{spread:.1f}) {'faster' if cost.start_speed > 0 else 'slower'} than usual after the "
+        f"{event.kind} of lap {before['lap']}: {abs(cost.lost):.2f} s (±{2.0 * cost.uncertainty:.2f}) "
+        f"{'lost' if cost.lost > 0 else 'gained'} up to {cost.end:.0f} m."
+    )
+    return {
+        "lap": before["lap"] + 1, "kind": f"after {event.kind}", "start_distance": cost.start, "end_distance": cost.end,
+        "size": cost.start_speed, "size_uncertainty": cost.start_speed_uncertainty, "unit": "m/s", "time_lost": cost.lost,
+        "time_lost_uncertainty": cost.uncertainty, "words": words,
+    }  # fmt: skip
 
 
 def _place(session: Session, start: float, end: float | None = None) -> str:
@@ -261,18 +281,23 @@ def _words(session: Session, event: Event) -> str:
             f"Towed {_place(session, event.start, event.end)}: {event.size:.2f} m/s2 more at full throttle than the car has alone, "
             f"as with {100 * min(event.facts['share'], 1.0):.0f} % less drag. A gust along the straight would look the same."
         )
-    flared = event.facts.get("flare", 0.0)
-    why = (
-        f"the engine ran {100 * flared:.0f} % ahead of the car"
-        if flared > 0
-        else "or the engine cut out: there is no engine speed to tell"
+    where, flared = _place(session, event.start), event.facts.get("flare", 0.0)
+    if event.kind == "missed shift":
+        why = (
+            f"the engine ran {100 * flared:.0f} % ahead of the car"
+            if flared > 0
+            else "or the engine cut out: there is no engine speed to tell"
+        )
+        return f"A missed shift {where}: no drive for {event.size:.2f} s; {why}."
+    rather = event.facts["share"] > SURELY_MORE
+    return (
+        f"A missed shift, an engine that cut out or a touch {where}: as much speed lost as in {event.size:.2f} s without "
+        f"drive{', and faster than the lack of drive takes it, so rather a touch' if rather else ''}. There is no engine speed, "
+        "accelerometer or yaw rate to tell."
     )
-    return f"A missed shift {_place(session, event.start)}: no drive for {event.size:.2f} s; {why}."
 
 
-def _lost(
-    session: Session, signals: Signals, costs: list[Cost], chance: float, least: float
-) -> list[dict[str, object]]:
+def _lost(session: Session, signals: Signals, costs: list[Cost], chance: float, least: float) -> list[dict[str, Any]]:
     """Corners that cost far more than the run's own scatter and that nothing found explains."""
     corners = session.track.corners.sort_values("start_distance")
     length = _length(session, signals)
@@ -282,7 +307,7 @@ def _lost(
     if len(edges) < 3:
         return []
     times, _ = segment_times(signals.frames, edges)
-    rows: list[dict[str, object]] = []
+    rows: list[dict[str, Any]] = []
     for row, k, lost, sigma in lost_times(np.diff(times, axis=1), chance=chance, least=least):
         low, high = float(edges[k]), float(edges[k + 1])
         number = int(signals.trace.numbers[signals.rows[row]])
