@@ -13,6 +13,7 @@ from support import fails, run
 
 import lapkit
 from lapkit.__main__ import main
+from lapkit.analysers.lap import delta as delta_module
 from lapkit.commands.common import EXAMPLES
 from lapkit.commands.spelling import spoken
 from lapkit.simulate.__main__ import main as simulate
@@ -26,7 +27,7 @@ def test_laps_json_has_the_agreed_keys(capsys):
     assert list(out) == ["source", "track_length", "laps", "channels", "warnings"]
     assert out["source"] == "oval_run.csv"
     assert list(out["laps"][0]) == ["lap", "lap_time", "lap_time_uncertainty", "complete", "flags", "speed_at_line",
-                                    "top_speed", "min_speed", "path_length"]  # fmt: skip
+                                    "top_speed", "min_speed", "path_length", "marks", "clean"]  # fmt: skip
     assert out["laps"][0]["lap_time"] is None
     assert set(out["channels"]["speed"]) == {"column", "unit", "reason"}
     best = min(lap["lap_time"] for lap in out["laps"] if lap["complete"])
@@ -36,13 +37,41 @@ def test_laps_json_has_the_agreed_keys(capsys):
 def test_lifts_and_corners_json(capsys):
     lifts = json.loads(run(capsys, "lifts", OVAL, "--lap", "10", "--json"))
     assert lifts["lap"] == 10
-    assert list(lifts["lifts"][0]) == ["start_distance", "end_distance", "start_time", "duration", "duration_uncertainty",
-                                       "min_throttle", "full_lift_time", "kind"]  # fmt: skip
+    assert list(lifts["lifts"][0]) == ["start_distance", "pick_up_distance", "end_distance", "start_time", "duration",
+                                       "duration_uncertainty", "min_throttle", "full_lift_time", "kind"]  # fmt: skip
     corners = json.loads(run(capsys, "corners", OVAL, "--json"))
     assert corners["lap"] == 6
     assert len(corners["corners"]) == 2
     assert list(corners["corners"][0]) == ["corner", "start_distance", "min_speed_distance", "end_distance", "entry_speed",
                                            "min_speed", "exit_speed", "corner_time"]  # fmt: skip
+
+
+def test_which_lap_is_shown_and_why(capsys):
+    assert "Lap 6 (the fastest of 10 clean ones; --lap N or --every-lap shows others): 2 corners." in run(
+        capsys, "corners", OVAL
+    )
+    assert "Lap 10: 2 corners." in run(capsys, "corners", OVAL, "--lap", "10")
+    assert "All 12 laps: 20 corners." in run(capsys, "corners", OVAL, "--every-lap")
+    every = json.loads(run(capsys, "lifts", OVAL, "--every-lap", "--json"))
+    assert every["lap"] is None
+    assert {row["lap"] for row in every["lifts"]} >= {1, 10}
+    with pytest.raises(SystemExit):
+        main(["lifts", OVAL, "--every-lap", "--lap", "3"])
+
+
+@pytest.mark.parametrize("command", ["lifts", "brakings", "corners"])
+def test_no_table_of_events_is_wider_than_a_terminal(capsys, command):
+    file = [ROAD] if command == "brakings" else [OVAL, "--track", str(DATA / "marlow_basin.toml")]
+    for more in ((), ("--every-lap",)):
+        text = run(capsys, command, *file, *more)
+        tables = [line for line in text.splitlines() if line[:6].strip("- ") == "" or line[:6].strip().isdigit()]
+        assert tables and max(map(len, tables)) <= 120
+
+
+def test_gear_changes_are_counted_apart(capsys):
+    assert ": 8 throttle lifts and 10 shift cuts, full" in run(capsys, "lifts", ROAD)
+    text = run(capsys, "lifts", OVAL, "--lap", "10")
+    assert "pick up distance (m)" in text  # without markers too
 
 
 def test_brakings(capsys):
@@ -56,17 +85,28 @@ def test_brakings(capsys):
 
 def test_compare_json_ends_at_the_lap_time_difference(capsys):
     out = json.loads(run(capsys, "compare", OVAL, "--json"))
-    assert list(out) == ["lap", "reference", "lap_time_difference", "uncertainty", "distance", "delta", "ledger"]
+    said = ["headline", "sentences", "to_try", "caution"]
+    assert list(out) == [
+        "lap", "reference", "lap_time_difference", "uncertainty", *said, "distance", "delta", "ledger",
+    ]  # fmt: skip
     assert (out["lap"], out["reference"]) == (10, 6)
     assert len(out["distance"]) == len(out["delta"])
     assert out["delta"][-1] == pytest.approx(out["lap_time_difference"], abs=1e-9)
     assert abs(out["lap_time_difference"] - 0.071) < 2 * out["uncertainty"]
 
 
+@pytest.mark.parametrize("words", [(), ("--json",)])
+def test_compare_works_the_delta_out_once(capsys, monkeypatch, words):
+    rate, worked_out = delta_module._rate, []
+    monkeypatch.setattr(delta_module, "_rate", lambda *given: worked_out.append(1) or rate(*given))
+    run(capsys, "compare", OVAL, *words)
+    assert len(worked_out) == 1
+
+
 def test_compare_json_holds_the_ledger(capsys):
     out = json.loads(run(capsys, "compare", OVAL, "--json"))
     ledger = out["ledger"]
-    assert list(ledger) == ["segments", "causes", "cells", "carried_in", "total"]
+    assert list(ledger) == ["segments", "start_distance", "causes", "cells", "carried_in", "total"]
     assert "corner 1 entry" in ledger["segments"]
     assert {"longer_way", "throttle", "unexplained"} <= set(ledger["causes"])
     assert len(ledger["cells"]) == len(ledger["segments"])
@@ -75,11 +115,23 @@ def test_compare_json_holds_the_ledger(capsys):
     assert sum(map(sum, ledger["cells"])) + ledger["carried_in"] == pytest.approx(ledger["total"], abs=1e-9)
 
 
+def test_compare_json_says_what_the_text_says(capsys):
+    out = json.loads(run(capsys, "compare", ROAD, "--json"))
+    text = run(capsys, "compare", ROAD)
+    assert text.startswith(" ".join(out["sentences"])) and out["to_try"] in text and out["caution"] in text
+    place = re.search(r"made (in corner \d from \d+ m on)", out["headline"])[1]
+    assert place in out["sentences"][1]
+    corner, start = re.findall(r"\d+", place)
+    row = out["ledger"]["segments"].index(f"corner {corner} entry")
+    assert out["ledger"]["start_distance"][row] == pytest.approx(float(start), abs=0.51)
+    assert f"\ncorner {corner} entry (from {start} m on) " in text
+
+
 def test_compare_json_says_why_there_are_no_causes(capsys, tmp_path):
     bare = tmp_path / "bare.csv"
     pd.read_csv(OVAL, sep=None, engine="python").drop(columns="Throttle (%)").to_csv(bare, index=False)
     ledger = json.loads(run(capsys, "compare", str(bare), "--json"))["ledger"]
-    assert list(ledger) == ["segments", "causes", "cells", "carried_in", "total", "reason"]
+    assert list(ledger) == ["segments", "start_distance", "causes", "cells", "carried_in", "total", "reason"]
     assert ledger["carried_in"] is None
     assert "throttle" in ledger["reason"]
     assert sum(map(sum, ledger["cells"])) == pytest.approx(ledger["total"], abs=1e-9)

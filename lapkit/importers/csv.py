@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Mapping
 from pathlib import Path
 
 import numpy as np
@@ -15,7 +16,7 @@ from lapkit.importers.clock import Clock, time_axis
 from lapkit.importers.columns import Columns, assign_columns
 from lapkit.importers.evidence import Windows
 from lapkit.importers.given import ColumnMapping, UnitMapping
-from lapkit.importers.position import find_position
+from lapkit.importers.position import POSITION, find_position, half_position
 from lapkit.importers.raw import RawTable
 from lapkit.importers.sampling import CONTINUOUS, fill_blanks, hold_length, release_holds
 from lapkit.importers.signs import check_heading, check_signs
@@ -23,6 +24,7 @@ from lapkit.importers.speed import derived_speed, without_spikes
 from lapkit.importers.table import MAX_BYTES, read_table
 from lapkit.importers.units import WHEELS, decide_units
 from lapkit.importers.words import count_words
+from lapkit.model.line import missing_half
 from lapkit.model.recording import ChannelSource, Provenance, Recording
 from lapkit.model.show import counted
 
@@ -120,12 +122,13 @@ def _assemble(
     incomplete = _blank_infinite(raw, log)
     found = assign_columns(raw, log, columns=columns, units=units, path=path)
     _set_aside_empty(raw, found, incomplete, log)
-    _require_movement(raw, set(found.channels))
+    _require_movement(raw, {name: choice.header for name, choice in found.channels.items()})
     clock = time_axis(raw, found, log)
     count_words(raw, found, log)
     position = find_position(raw, found, clock, log)
     if position is None:
-        _require_movement(raw, set(found.channels) - {"x", "y", "latitude", "longitude"})
+        usable = {name: choice.header for name, choice in found.channels.items() if name not in POSITION}
+        _require_movement(raw, usable, half_position(found))
     windows = Windows(clock.time, position.x, position.y) if position is not None else Windows(clock.time)
     check_heading(raw, found, clock, windows, log)
     decide_units(raw, found, clock, windows, log)
@@ -176,11 +179,12 @@ def _set_aside_empty(raw: RawTable, found: Columns, incomplete: set[str], log: P
             log.warnings.append(f"'{choice.header}' was read as {channel} but holds no numbers.")
 
 
-def _require_movement(raw: RawTable, known: set[str]) -> None:
-    """Refuse a file that holds neither speed, nor position, nor distance."""
-    if {"x", "y"} <= known or {"latitude", "longitude"} <= known:
+def _require_movement(raw: RawTable, known: Mapping[str, str], half: str = "") -> None:
+    """Refuse a file that holds neither speed, nor position, nor distance; `known` says in which column a channel is."""
+    if {"x", "y"} <= set(known) or {"latitude", "longitude"} <= set(known):
         return
-    if known & {"speed", "odometer", "lap_distance", *WHEELS}:
+    half = half or (missing_half(known) if set(known) & set(POSITION) else "")
+    if set(known) & {"speed", "odometer", "lap_distance", *WHEELS}:
         return
     problem = "no speed column was recognised"
     for header in raw.order:
@@ -192,7 +196,8 @@ def _require_movement(raw: RawTable, known: set[str]) -> None:
             problem = f"{what} holds no numbers" if empty else f"{what} is in a unit that is not one of speed"
             break
     raise ColumnError(
-        f"{raw.source}: {problem}, and there is no usable position or distance either. The file has the columns: "
+        f"{raw.source}: {problem}, and there is no usable position or distance either"
+        f"{f' ({half})' if half else ''}. The file has the columns: "
         f'{", ".join(raw.order)}. Say which one holds the speed with columns={{"speed": "<header>"}}, or add a column of '
         "speed, of position (x and y, or latitude and longitude) or of distance."
     )

@@ -9,6 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from lapkit.channels import channel_for, split_unit
 from lapkit.errors import ColumnError
 from lapkit.importers.clock import Clock
 from lapkit.importers.columns import Columns
@@ -18,6 +19,7 @@ from lapkit.importers.raw import RawTable
 from lapkit.importers.sampling import there_and_back
 from lapkit.importers.units import POSITION_UNITS, nearest
 from lapkit.model.geodesy import degrees_from_ddmm, geodetic_to_local
+from lapkit.model.line import missing_half
 from lapkit.model.recording import ChannelSource, Provenance
 from lapkit.model.show import counted
 
@@ -25,6 +27,12 @@ FloatArray = NDArray[np.float64]
 
 FASTEST = 150.0
 """Speed no car reaches, m/s. Common practice, no source."""
+
+POSITION = ("x", "y", "latitude", "longitude")
+"""Channels of a position."""
+DEGREES_BESIDE = 200.0
+"""A column whose values lie this many times their range from zero, and which moves a thousandth as far as the other axis, holds
+degrees beside metres (chosen: a kilometre is 0.01 degrees)."""
 
 _ANGLE = (
     r"^\s*(?P<before>[NSEWnsew+-])?\s*(?P<degrees>\d+(?:[.,]\d+)?)\s*(?:[°º:d]\s*(?:(?P<minutes>\d+(?:[.,]\d+)?)\s*['′:m]?"
@@ -74,8 +82,9 @@ def find_position(raw: RawTable, columns: Columns, clock: Clock, provenance: Pro
     Raises
     ------
     ColumnError
-        If most latitudes are outside -90 to 90 degrees.
+        If most latitudes are outside -90 to 90 degrees, or degrees were given for metres.
     """
+    _refuse_degrees(raw, columns)
     made: dict[str, FloatArray] = {}
     latitude, longitude = columns.channels.get("latitude"), columns.channels.get("longitude")
     words = [c for c in (latitude, longitude) if c is not None and c.header in raw.texts and not _is_angle(raw, c)]
@@ -107,6 +116,13 @@ def find_position(raw: RawTable, columns: Columns, clock: Clock, provenance: Pro
             return Position(east, north, made)
         provenance.warnings.append(f"'{x.header}' and '{y.header}' hold no numbers.")
     if not made:
+        half = half_position(columns)
+        if half:
+            other = half.rpartition("and no ")[2].partition(" ")[0]
+            provenance.warnings.append(
+                f"there is no position: {half}. If a column holds the other half, name it with "
+                f'columns={{"{other}": "<header>"}}; x and y are in metres, latitude and longitude in degrees.'
+            )
         return None
     assert latitude is not None and longitude is not None
     fix = int(np.flatnonzero(np.isfinite(made["latitude"]))[0])
@@ -124,6 +140,62 @@ def find_position(raw: RawTable, columns: Columns, clock: Clock, provenance: Pro
             f"WGS 84, local to the first fix at {np.degrees(origin[0]):.7f}, {np.degrees(origin[1]):.7f} deg",
         )
     return Position(east, north, made, (float(np.degrees(origin[0])), float(np.degrees(origin[1]))))
+
+
+def half_position(columns: Columns) -> str:
+    """Say which half of a position is there and which is missing; "" where there is none, or a whole one."""
+    there = {name: choice.header for name, choice in columns.channels.items() if name in POSITION}
+    whole = {"x", "y"} <= set(there) or {"latitude", "longitude"} <= set(there)
+    return missing_half(there) if there and not whole else ""
+
+
+def _refuse_degrees(raw: RawTable, columns: Columns) -> None:
+    """Refuse degrees given for x or y in metres: by the words of the header, or by what the values must be.
+
+    Raises
+    ------
+    ColumnError
+    """
+    pair = [columns.channels.get(name) for name in ("x", "y")]
+    x, y = pair
+    if x is None or y is None or any(choice.header not in raw.numbers for choice in (x, y)):
+        return
+    open_ = [choice for choice in (x, y) if choice.unit is None]
+    wrong = [choice for choice in open_ if (channel_for(split_unit(choice.header)[0]) or ("",))[0] in POSITION[2:]]
+    wrong = wrong or [choice for choice in open_ if _degrees_beside(raw, choice, y if choice is x else x)]
+    if not wrong:
+        return
+    said = " and ".join(f"'{c.header}' ({_span(raw, c)}) as {c.channel}" for c in (x, y))
+    headers = " and ".join(f"'{c.header}'" for c in wrong)
+    both = len(wrong) == 2
+    way_out = (
+        f'give columns={{"latitude": "{y.header}", "longitude": "{x.header}"}}, or the other way about'
+        if both
+        else f'name the column that holds {wrong[0].channel} in metres, or both of degrees with columns={{"latitude": "<header>", '
+        '"longitude": "<header>"}'
+    )
+    units = ", ".join(f'"{c.channel}": "m"' for c in wrong)
+    raise ColumnError(
+        f"{raw.source}: {said}: {headers} {'look' if both else 'looks'} like degrees, and x and y are metres, as a position is "
+        f"x and y or latitude and longitude, not one of each. To do: {way_out}; should {headers} hold metres, say "
+        f"units={{{units}}}."
+    )
+
+
+def _span(raw: RawTable, choice: Assignment) -> str:
+    values = raw.numbers[choice.header]
+    return f"{np.nanmin(values):.6g} to {np.nanmax(values):.6g}"
+
+
+def _degrees_beside(raw: RawTable, choice: Assignment, other: Assignment) -> bool:
+    """Whether a column moves as degrees do beside one of metres."""
+    values, metres = raw.numbers[choice.header], raw.numbers[other.header]
+    values, metres = values[np.isfinite(values)], metres[np.isfinite(metres)]
+    if not values.size or not metres.size:
+        return False
+    moved, far = float(np.ptp(values)), float(np.ptp(metres))
+    size = float(np.abs(np.median(values)))
+    return bool(0 < moved < 1e-3 * far and size <= 180.0 and size > DEGREES_BESIDE * moved)
 
 
 def _local_unit(

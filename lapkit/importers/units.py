@@ -31,6 +31,8 @@ POSITION_UNITS = ("m", "ft", "km", "cm", "mm")
 """Units a position may be in that says none."""
 WHEELS = tuple(f"wheel_speed_{place}" for place in ("fl", "fr", "rl", "rr"))
 """Channels a speed can be made of where there is no other."""
+FASTEST = 115.0
+"""m/s. Speed no car exceeds (common practice, no source)."""
 
 # Range of the values (their largest size but for outliers) -> unit; no entry means not plausible.
 _BY_SIZE: dict[str, tuple[tuple[float, str], ...]] = {
@@ -48,6 +50,8 @@ _BY_SIZE: dict[str, tuple[tuple[float, str], ...]] = {
     "roll": ((0.0, "rad"), (1.6, ""), (180.0, "deg")),
     "pitch": ((0.0, "rad"), (1.6, ""), (180.0, "deg")),
     "curvature": ((np.inf, "1/m"),),
+    "latitude": ((90.0, "deg"),),
+    "longitude": ((180.0, "deg"),),
 }
 _BY_SIZE_OF: dict[str, tuple[tuple[float, str], ...]] = {
     "temperature": ((150.0, "degC"), (250.0, "degF"), (700.0, "K")),
@@ -65,7 +69,7 @@ def decide_units(
     *,
     fit: float = 0.05,
     contradiction: float = 0.15,
-    fastest: float = 115.0,
+    fastest: float = FASTEST,
 ) -> None:
     """Decide the units nobody wrote down, in place, and doubt those that contradict the movement.
 
@@ -265,13 +269,37 @@ class _Units:
         distance.decide(length, reason)
         return True
 
-    def unknown_speed(self, choice: Assignment, values: FloatArray, why: str) -> ColumnError:
-        low, high = np.nanquantile(np.abs(values), [0.05, 0.95])
+    def unknown_speed(self, choice: Assignment, values: FloatArray, why: str, fastest: float = FASTEST) -> ColumnError:
+        size = np.abs(values)
+        low, high = np.nanquantile(size, [0.05, 0.95])
+        top, lap = float(np.nanmax(size)), self.per_lap(size)
+        each = []
+        for unit in ("mph", "km/h", "m/s", "kn"):
+            scale = UNITS["speed"][unit][0]
+            if top * scale > fastest:
+                each.append(f"{unit} would be {3.6 * top * scale:.0f} km/h at most, faster than any car")
+                continue
+            length = "" if lap is None else f" and a lap {lap * scale:.0f} m long"
+            each.append(
+                f"{unit} makes {3.6 * top * scale:.0f} km/h ({top * scale / 0.44704:.0f} mph) the top speed{length}"
+            )
         return ColumnError(
-            f"{self.raw.source}: the unit of '{choice.header}' is not said, and values from {low:.0f} to {high:.0f} could "
-            f'be m/s, km/h or mph: {why}. Say it with units={{"{choice.channel}": "km/h"}}, or write it '
-            "in the header."
+            f"{self.raw.source}: the unit of '{choice.header}' is not said, and values from {low:.0f} to {high:.0f} could be "
+            f"several: {why}. {'; '.join(each)}. Say which it is with "
+            f'units={{"{choice.channel}": "<unit>"}}, or write it in the header.'
         )
+
+    def per_lap(self, values: FloatArray) -> float | None:
+        """Integral of values over the usual lap by the file's lap column, None without whole laps."""
+        choice = self.numeric("lap")
+        if choice is None:
+            return None
+        lap, time = self.values(choice), self.clock.time
+        changes = np.flatnonzero(np.diff(lap) != 0) + 1
+        if len(changes) < 2:
+            return None
+        total = np.append(0.0, np.cumsum(np.nan_to_num(0.5 * (values[1:] + values[:-1]) * np.diff(time))))
+        return float(np.median(np.diff(total[changes])))
 
     def distance_units(self, fit: float) -> None:
         for channel in ("odometer", "lap_distance"):

@@ -16,19 +16,24 @@ import pandas as pd
 from lapkit.channels import FloatArray
 from lapkit.errors import FrameError
 from lapkit.model.curvature import (
+    DOUBTFUL,
     MAX_RADIUS,
     MIN_ROWS,
     SCALE_RATIO,
     combine_curvatures,
     curvature_of,
     curvatures_of,
+    doubt,
     fill_round,
     least_curvature,
     path_curvature,
 )
 from lapkit.model.given import CORNER, records_given
+from lapkit.model.place import ReferenceLine
 
-__all__ = ["combine_curvatures", "curvature_of", "curvatures_of", "find_corners", "path_curvature", "segments_of"]
+__all__ = [
+    "combine_curvatures", "corners_of_laps", "curvature_of", "curvatures_of", "find_corners", "path_curvature", "segments_of",
+]  # fmt: skip
 
 MIN_TURN = float(np.radians(12.0))
 """rad. A bend that turns the car less than this is not a corner (common practice, no source)."""
@@ -245,6 +250,68 @@ def find_corners(
             parts.append((start % n, end - n if start >= n else end))
     kept = [(a, b) for a, b in sorted(parts) if abs(profile[a:b].sum()) * step >= min_turn]
     return _table([_row(profile, a, b, step, length) for a, b in kept])
+
+
+def corners_of_laps(
+    reference: ReferenceLine,
+    frames: Sequence[pd.DataFrame],
+    *,
+    noise: float,
+    spacing: float,
+    doubtful: float = DOUBTFUL,
+) -> tuple[pd.DataFrame, str, str]:
+    """Find the corners of a reference line learnt from noisy laps, by whatever shows them with the least noise.
+
+    Parameters
+    ----------
+    reference : ReferenceLine
+        Learnt from the laps.
+    frames : sequence of DataFrame
+        Frames of those laps, or of some of them.
+    noise : float
+        White noise of x and y, m.
+    spacing : float
+        Distance between recorded samples, m.
+    doubtful : float
+        Noise of curvature, as `lapkit.model.curvature.doubt` states it, from which position gives way to yaw rate, and
+        without that to lateral acceleration, where that is less noisy.
+
+    Returns
+    -------
+    corners : DataFrame
+        As `find_corners` gives them.
+    source : str
+        "position", "yaw rate" or "lateral acceleration".
+    words : str
+        What a person should know of it: that position gave way, or that corners may be noise, as what is left of it in all laps
+        together reaches `doubtful`; "" where there is nothing to know.
+    """
+    step, length, laps = reference.spacing, reference.length, max(len(frames), 1)
+    if len(frames) > 1:
+        least = doubt(curvatures_of(frames)[0], float(frames[0].index[1] - frames[0].index[0]))
+    else:
+        least = doubt(np.zeros((1, len(reference.x))), step, noise=noise, spacing=spacing)
+    if least < doubtful:
+        return find_corners(path_curvature(reference.x, reference.y, step), step), "position", ""
+    # the line is smooth, so the noise left in it cannot be measured, but it bends with it all the same
+    profile = path_curvature(reference.x, reference.y, step, noise=float(noise * np.sqrt(spacing / step / laps)))
+    source, words, said = "position", "", f"position shakes by {noise:.1f} m from sample to sample and drifts besides"
+    for channel in ("yaw_rate", "lateral_acceleration") if frames else ():
+        turned, found = curvatures_of([frame.filter(["time", "speed", channel]) for frame in frames])
+        if found == "none":
+            continue
+        grid = float(frames[0].index[1] - frames[0].index[0])
+        rival = doubt(turned, grid) if len(frames) > 1 else 0.0  # a single lap has nothing to differ from
+        if rival < least:
+            profile, step, source, least = combine_curvatures(turned), grid, found, rival
+            words = f"Corners were found from {found}: {said}."
+            break
+    if least / np.sqrt(laps) >= doubtful:
+        words = (
+            f"Where corners begin and end, and how many there are, is not to be trusted: {said}. A track file (track=...) "
+            "that holds them, more laps, or a recording with yaw rate would show them."
+        )
+    return find_corners(profile, step, track_length=length), source, words
 
 
 def bounds_of(rows: Sequence[Mapping[str, Any]]) -> tuple[FloatArray, FloatArray]:

@@ -32,6 +32,10 @@ MIN_KNOWN = 0.8
 """A channel serves where at least this share of the lap has a value."""
 MIN_ROWS = 8
 """Places round a lap that a curvature can be told from (chosen)."""
+DOUBTFUL = 1.0
+"""Noise of curvature from which position is doubted, as a share of the third of a corner it is smoothed down to (chosen)."""
+_SECOND_DERIVATIVE = 3.0 / (8.0 * np.sqrt(np.pi))
+"""Variance of the second derivative of Gaussian-smoothed white noise, for 1 / spacing, noise and smoothing**5 of 1."""
 
 
 def least_curvature(length: float, scale_ratio: float = SCALE_RATIO, max_radius: float = MAX_RADIUS) -> float:
@@ -120,6 +124,7 @@ def path_curvature(
     *,
     path: FloatArray | None = None,
     spacing: float | None = None,
+    noise: float = 0.0,
     max_smoothing: float = MAX_SMOOTHING,
 ) -> FloatArray:
     """Curvature of driven lines given as positions on the distance grid.
@@ -139,6 +144,9 @@ def path_curvature(
         the reference line; else the positions are measured.
     spacing : float, optional
         Distance between recorded samples, m; by default the grid step.
+    noise : float
+        Noise of x and of y known to be in it, m for one value each `spacing`, where smoothing has made it too smooth to be
+        measured.
     max_smoothing : float
         Longest smoothing, m.
 
@@ -162,9 +170,8 @@ def path_curvature(
     target = _target(x, step)
     spacing = max(spacing or step, step)
     stride = round(spacing / step)
-    noise = np.sqrt(0.5 * sum(white_noise(np.atleast_2d(v)[:3], stride=stride, share=QUIET_SHARE) ** 2 for v in (x, y)))
-    # variance of the second derivative of Gaussian-smoothed white noise: 3 spacing noise^2 / (8 sqrt(pi) sigma^5)
-    sigma = (3.0 / (8.0 * np.sqrt(np.pi)) * spacing * (noise / target) ** 2) ** 0.2
+    seen = np.sqrt(0.5 * sum(white_noise(np.atleast_2d(v)[:3], stride=stride, share=QUIET_SHARE) ** 2 for v in (x, y)))
+    sigma = (_SECOND_DERIVATIVE * spacing * (max(seen, noise) / target) ** 2) ** 0.2
     # a chain of straight pieces between samples shows as ripple unless smoothed over 0.6 of a piece (ripple < 0.1 %)
     limits = (max(1.5 * step, 0.6 * spacing), max(max_smoothing, 0.6 * spacing, 1.5 * step))
 
@@ -293,6 +300,43 @@ def curvatures_of(frames: Sequence[pd.DataFrame]) -> tuple[FloatArray, str]:
         if lateral is not None:
             return rate_curvature(lateral / moving**2, step, spacing=spacing), "lateral acceleration"
     return np.full((len(frames), rows[0]), np.nan), "none"
+
+
+def doubt(curvature: FloatArray, step: float, *, noise: float = 0.0, spacing: float | None = None) -> float:
+    """Say how noisy the curvature of one lap is, as a share of the third of a corner it is smoothed down to.
+
+    Parameters
+    ----------
+    curvature : ndarray, shape (laps, n)
+        1/m on one grid, as `curvatures_of` gives it. How far laps differ at the same place is their noise.
+    step : float
+        Grid step, m.
+    noise : float
+        White noise of x and y, m: all there is to go by for a single lap.
+    spacing : float, optional
+        Distance between recorded samples, m; by default the grid step.
+
+    Returns
+    -------
+    float
+        From 1 on, noise alone may look like a corner.
+
+    Raises
+    ------
+    FrameError
+        If there are fewer than `MIN_ROWS` places, or the step is no distance.
+
+    Examples
+    --------
+    >>> doubt(np.full((3, 900), 0.01), 1.0), round(doubt(np.full((1, 900), 0.01), 1.0, noise=1.0, spacing=4.0), 1)
+    (0.0, 1.5)
+    """
+    target = _target(curvature, step)
+    if len(curvature) > 1:
+        known = curvature[:, np.isfinite(curvature).all(axis=0)]
+        # the median place: lines driven differently show where the track bends, noise shows everywhere
+        return float(np.sqrt(np.median(known.var(axis=0, ddof=1))) / target) if known.size else np.inf
+    return float(np.sqrt(_SECOND_DERIVATIVE * (spacing or step) * noise**2 / MAX_SMOOTHING**5) / target)
 
 
 def curvature_of(frame: pd.DataFrame) -> tuple[FloatArray, str]:

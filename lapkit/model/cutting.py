@@ -11,7 +11,7 @@ from lapkit.errors import ColumnError, LapError
 from lapkit.model.counters import cut_by_lap_clock, cut_by_lap_column, cut_by_lap_distance
 from lapkit.model.geodesy import geodetic_to_local
 from lapkit.model.laps import Cuts, cut_by_closing, cut_by_line
-from lapkit.model.line import StartLine, StartLineLike, parse_start_line
+from lapkit.model.line import StartLine, StartLineLike, missing_half, parse_start_line
 from lapkit.model.motion import Motion
 from lapkit.model.tracks.track import Track
 
@@ -25,6 +25,7 @@ def cut(
     origin: tuple[float, float] | None,
     logged: Mapping[str, FloatArray | None],
     source: str,
+    columns: Mapping[str, str] | None = None,
 ) -> Cuts:
     """Cut a recording into laps by the best means there are.
 
@@ -43,6 +44,8 @@ def cut(
         "lap", "lap_clock" and "lap_distance" as the file has them, or None.
     source : str
         Name of the file, for messages.
+    columns : mapping, optional
+        Channel -> column it is in, to say what of a position is there.
 
     Returns
     -------
@@ -62,8 +65,8 @@ def cut(
     if start_line is not None:
         if motion.x is None:
             raise ColumnError(
-                f"{source}: a start line needs position, and the file has no x, y or latitude, longitude; "
-                "leave the start line out, or add those columns."
+                f"{source}: a start line needs position, and {missing_half(columns or {})}; leave the start line out, or "
+                "name the columns that hold it."
             )
         line, how = parse_start_line(start_line, geographic=geographic, origin=origin)
         try:
@@ -98,9 +101,16 @@ def cut(
         found = _one_lap(motion, only)
     if found is None:
         found = Cuts(np.empty(0), np.empty(0), "No laps were found.")
+        if motion.x is None:
+            what, way_out = "lap distance or position", "name a column of laps, of lap distance or of position"
+        else:
+            what, way_out = (
+                "lap distance, start line or closed loop in position",
+                "name a lap column or give a start line",
+            )
         found.warnings.append(
-            f"{source}: nothing marks the laps (no lap column, lap distance, start line or closed loop in position), "
-            "so the whole recording is shown as one partial lap; name a lap column or give a start line."
+            f"{source}: nothing marks the laps (no lap column, {what}), so the whole recording is shown as one partial lap, "
+            f"its distances counted from where the recording begins; {way_out}."
         )
     return found
 
@@ -112,13 +122,16 @@ def _to_give(line: StartLine, origin: tuple[float, float] | None) -> str:
     if origin is None:
         numbers = f"{line.x:.2f},{line.y:.2f},{heading % 360:.2f}deg"
         return f'The same line again: start_line="{numbers}" (x and y in metres, heading from x to y).'
-    latitude, longitude = _degrees(line.x, line.y, origin)
+    latitude, longitude = degrees_of(line.x, line.y, origin)
     numbers = f"{latitude:.7f},{longitude:.7f},{(90 - heading) % 360:.2f}deg"
     return f'The same line again: start_line="{numbers}" (latitude, longitude, heading from north to east).'
 
 
-def _degrees(x: float, y: float, origin: tuple[float, float]) -> tuple[float, float]:
-    """Latitude and longitude of a point in the local frame, found by steps: each is wrong by less than 1 % of the last."""
+def degrees_of(x: float, y: float, origin: tuple[float, float]) -> tuple[float, float]:
+    """Return latitude and longitude (degrees) of a point in a local frame (m from `origin`, degrees).
+
+    They are found by steps: each is wrong by less than 1 % of the last.
+    """
     radius = 6.371e6  # m, of the earth
     latitude, longitude = np.radians(origin)
     for _ in range(8):

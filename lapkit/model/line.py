@@ -150,6 +150,31 @@ def parse_start_line(
     return StartLine(x, y, heading, half_width), "a point with a heading"
 
 
+def missing_half(columns: Mapping[str, str]) -> str:
+    """Say what of a position is missing, and which half of one is there.
+
+    Parameters
+    ----------
+    columns : mapping
+        Channel -> column it is in.
+
+    Examples
+    --------
+    >>> missing_half({"x": "East"})
+    "there is 'East' (x), and no y beside it"
+    >>> missing_half({})
+    'the file has no x, y or latitude, longitude'
+    """
+    there = [pair for pair in (("x", "y"), ("latitude", "longitude")) if any(name in columns for name in pair)]
+    halves = [
+        f"there is '{columns[one]}'{'' if columns[one] == one else f' ({one})'}, and no {other} beside it"
+        for pair in there
+        for one, other in (pair, pair[::-1])
+        if one in columns and other not in columns
+    ]
+    return ", and ".join(halves) or "the file has no x, y or latitude, longitude"
+
+
 @dataclass(frozen=True)
 class Crossings:
     """When the car crossed the line.

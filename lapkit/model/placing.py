@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from lapkit.channels import FloatArray
+from lapkit.channels import UNITS, FloatArray
 from lapkit.model.drift import Drift, find_drift
 from lapkit.model.laps import STANDING, Cuts, position_drift
 from lapkit.model.legs import astray
@@ -46,6 +46,10 @@ DRIFTED = (
     "Position drifts by some {:.2f} m; what the laps show of it by themselves was taken out of places, offsets and the "
     "crossings it gave (x and y stay as logged), and about {:.2f} m is left."
 )
+CONTRADICTION = (
+    0.15  # share by which laps may differ from the length of a track; lines on it differ by less (as for units)
+)
+FITTING = 0.05  # share within which one unit read as another explains it (as for units)
 COUNTED = 1.0  # m from the metres driven within which logged lap distance says no more than they do
 
 
@@ -146,6 +150,8 @@ def find_place(
     length = reference.length if reference is not None else length
     guess = _guess(carrier, at, length, length / usual if len(lengths) else 1.0)
     out = Placement(guess, None, float(length), method, cuts, reference=reference, track=track, notes=notes)
+    if motion.x is None and track is not None and track.length is not None and len(lengths):
+        out.warnings += _too_long(usual, track.length, method)
     if reference is not None and motion.x is not None:
         drift = _project(out, motion, reference, guess)
         if drift is None:
@@ -169,6 +175,29 @@ def find_place(
             out.notes.append(no_loop if no_loop == NO_LAP else f"{no_loop} ({found[:1].upper()}{found[1:]}.)")
     np.maximum.accumulate(out.place, out=out.place)
     return out
+
+
+def _too_long(driven: float, length: float, method: str, *, contradiction: float = CONTRADICTION) -> list[str]:
+    """Object to laps that are not as long as the track given: with one unit read as another where that fits.
+
+    Examples
+    --------
+    >>> _too_long(746.0, 1200.0, "fraction of lap")[0].rpartition(": ")[2]
+    'it would fit if mph was read as km/h.'
+    """
+    times = length / driven
+    if abs(times - 1.0) <= contradiction:
+        return []
+    units = {name: UNITS["speed"][name][0] for name in ("mph", "km/h", "m/s", "kn")}
+    read = [
+        f"{right} was read as {wrong}"
+        for right in units
+        for wrong in units
+        if right != wrong and abs(units[right] / units[wrong] / times - 1.0) < FITTING
+    ]
+    by = "logged lap distance" if method == "lap distance" else "speed"
+    why = f"it would fit if {' or '.join(read)}" if read else "it is another track, or a unit is wrong"
+    return [f"Laps are {driven:.0f} m long by {by}, and the track given is {length:.0f} m: {why}."]
 
 
 def _counted_on(lap_distance: FloatArray, path: FloatArray) -> FloatArray:

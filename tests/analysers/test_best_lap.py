@@ -1,5 +1,6 @@
 """The best possible lap, against laps that were driven so and laps that only look so."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -144,6 +145,11 @@ def test_words_and_tables_carry_the_figures(mixed):
     said = " ".join(best.words())
     assert f"{best.joined:.3f}" in said and f"{best.best_of_each:.3f}" in said
     assert "nobody has driven" in said
+    assert (
+        f"{best.expected_gain:.3f} s of it is more than error of reading" in said
+        and "expected to be there again" not in said
+    )
+    assert re.search(r"The most is (in corner|on the straight)", said)
     assert "<table>" in best._repr_html_() and "seam cost" in repr(best)
     assert best.to_dict()["seams"] == best.seams
 
@@ -163,7 +169,7 @@ def test_what_is_printed_adds_up(mixed):
 def test_a_gain_within_its_noise_is_not_called_one(mixed):
     best = replace(best_lap(mixed[0]), joined_uncertainty=1.0)
     assert "so no gain is shown" in " ".join(best.words())
-    assert "expected to be there again" not in " ".join(best.words())
+    assert "more than error of reading" not in " ".join(best.words())
 
 
 def test_laps_that_were_helped_are_left_out(mixed):

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import lapkit.analysers.lap.lifts as module
 from lapkit import Recording, Session
-from lapkit.analysers.lap.lifts import LIFT_COLUMNS, lifts
+from lapkit.analysers.lap.lifts import EITHER, LIFT_COLUMNS, lifts
 from lapkit.channels import dimension_of
 from lapkit.errors import ColumnError, DataWarning, FrameError, LapError
 from lapkit.model.recording import Provenance
@@ -174,6 +174,50 @@ def test_a_brief_partial_lift_in_one_gear_is_a_lift() -> None:
     assert lifts(lap_of(brief, rate=100))["kind"].tolist() == ["lift"]  # nothing says it was a shift
     down = lap_of(brief, rate=100, gear=lambda t: np.where(t < 4.05, 4, 3))
     assert lifts(down)["kind"].tolist() == ["lift"]
+
+
+def speeding_up(*cuts: tuple[int, float], laps: int = 4, rate: float = 20.0, **columns: object) -> Session:
+    """Laps of 1000 m that begin at 30 m/s and gain 1.5 m/s each second, with throttle cuts of 0.1 s: (lap, s after the line)."""
+    begins = np.arange(0.0, 1e3, 1000.0 / 49.3)[: laps + 1]
+    time = np.arange(0.0, begins[-1], 1 / rate)
+    lap = np.searchsorted(begins, time, side="right")
+    own = time - begins[lap - 1]
+    speed = 30.0 + 1.5 * own + 0.7 * np.cos(own)
+    at = begins[np.array([number for number, _ in cuts]) - 1] + [when for _, when in cuts]
+    throttle = 1.0 - 0.9 * (np.abs(time[:, None] - at - 0.01) < 0.06).any(axis=1)
+    table = pd.DataFrame({"time": time, "lap": lap, "speed": speed, "throttle": throttle})
+    for name, values in columns.items():
+        table[name] = values(time) if callable(values) else values
+    return Session(Recording(table, Provenance("made up.csv")))
+
+
+CHANGES = [(number, 10.0) for number in (1, 2, 3, 4)]
+
+
+def test_a_cut_at_rising_speed_each_lap_may_be_a_gear_change() -> None:
+    table = lifts(speeding_up(*CHANGES))
+    assert table["kind"].tolist() == [EITHER] * 4  # marked, not left out
+    assert (table["duration"] < 0.25).all()
+
+
+def test_a_cut_that_other_laps_have_not_is_a_lift() -> None:
+    table = lifts(speeding_up(*CHANGES, (2, 15.0)))
+    assert table["kind"].tolist() == [EITHER, EITHER, "lift", EITHER, EITHER]
+
+
+def test_a_cut_is_no_doubt_where_gear_or_engine_speed_tells() -> None:
+    assert set(lifts(speeding_up(*CHANGES, gear=4))["kind"]) == {"lift"}
+    assert set(lifts(speeding_up(*CHANGES, engine_speed=lambda time: 500.0 + time))["kind"]) == {"lift"}
+
+
+def test_a_cut_at_falling_speed_or_with_the_brake_is_a_lift() -> None:
+    slowing = speeding_up(*CHANGES, speed=lambda time: 60.0 - 0.1 * time)
+    assert set(lifts(slowing)["kind"]) == {"lift"}
+    assert set(lifts(speeding_up(*CHANGES, brake=0.5))["kind"]) == {"lift"}
+
+
+def test_one_lap_alone_is_doubted_too() -> None:
+    assert lifts(speeding_up(*CHANGES).lap(2))["kind"].tolist() == [EITHER]
 
 
 def test_a_long_lift_with_a_shift_in_it_is_a_lift() -> None:

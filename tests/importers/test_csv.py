@@ -1,5 +1,7 @@
 """From a table of columns to a recording: units decided, position, signs, slow sensors, what is left out."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -20,6 +22,10 @@ SPEEDS = ["m/s", "km/h", "mph", "kn", "ft/s"]
 
 def recording(columns, units_row=None, **given):
     return assemble(table({"time [s]": RUN.time, **columns}, units_row), **given)
+
+
+def chosen(columns, mapping, **given):
+    return assemble(table({"time [s]": RUN.time, **columns}), columns=mapping, **given)
 
 
 def said(texts, words):
@@ -125,9 +131,26 @@ def test_only_one_unit_is_slow_enough():
 def test_speed_without_evidence_is_asked_for():
     with pytest.raises(
         ColumnError,
-        match=r"run\.csv: the unit of 'speed'.*m/s, km/h or mph.*units=\{\"speed\": \"km/h\"\}, or write it",
+        match=r"run\.csv: the unit of 'speed'.*mph makes.*km/h makes.*units=\{\"speed\": \"<unit>\"\}, or write it",
     ):
         recording({"speed": RUN.speed * 2})
+
+
+def test_a_speed_without_unit_is_asked_for_with_what_each_unit_would_mean():
+    lap = np.searchsorted([5.0, 25.0, 45.0], RUN.time)
+    with pytest.raises(ColumnError) as error:
+        recording({"speed": 90.0 + 10.0 * np.sin(RUN.time), "lap": lap})
+    words = str(error.value)
+    assert "mph makes 161 km/h (100 mph) the top speed and a lap " in words
+    assert all(f"; {unit} makes " in words for unit in ("km/h", "m/s", "kn"))
+    metres = float(words.split("mph makes")[1].split("a lap ")[1].split(" m")[0])
+    assert metres == pytest.approx(90.0 * 0.44704 * 20.0, rel=0.02)
+    assert 'units={"speed": "<unit>"}' in words  # none is put into anybody's mouth
+
+
+def test_a_unit_given_that_the_position_denies_is_objected_to():
+    out = recording({"speed": RUN.speed / 0.44704, "x [m]": RUN.x, "y [m]": RUN.y}, units="km/h")
+    assert said(out.provenance.warnings, "it would fit with the speed in mph")
 
 
 def test_speed_that_fits_no_unit_is_asked_for():
@@ -428,6 +451,37 @@ def test_words_that_are_no_angles_are_kept():
     assert said(out.provenance.warnings, "'lat' holds 'here', not an angle such as 48.1173, 48.1173N")
     assert out.samples["lat"].tolist() == ["here"] * len(RUN.time)
     assert "x" not in out.samples
+
+
+@pytest.mark.parametrize("header", ["latitude", "b"])  # told by the header, and by the values alone
+def test_degrees_are_not_taken_for_metres(header):
+    columns = {"x [m]": RUN.x, header: RUN.latitude, "speed [m/s]": RUN.speed}
+    with pytest.raises(
+        ColumnError, match=rf"run\.csv: .*'{header}' looks like degrees.*name the column that holds y in metres"
+    ):
+        chosen(columns, {"x": "x [m]", "y": header})
+    out = chosen(columns, {"x": "x [m]", "y": header}, units={"y": "m"})  # who says so is believed
+    assert {"x", "y"} <= set(out.samples)
+
+
+def test_latitude_and_longitude_given_for_x_and_y_are_refused():
+    columns = {"lon": RUN.longitude, "lat": RUN.latitude, "speed [m/s]": RUN.speed}
+    with pytest.raises(ColumnError, match=re.escape('give columns={"latitude": "lat", "longitude": "lon"}')):
+        chosen(columns, {"x": "lon", "y": "lat"})
+
+
+def test_a_straight_along_one_axis_is_no_pair_of_degrees():
+    wobble = 12.0 + 0.1 * np.sin(RUN.time)
+    out = recording({"x": RUN.x, "y": wobble, "speed [m/s]": RUN.speed})
+    assert out.provenance.channels["y"].unit == "m"
+
+
+def test_the_missing_half_of_a_position_is_named():
+    out = chosen({"East [m]": RUN.x, "lat": RUN.latitude, "speed [m/s]": RUN.speed}, {"x": "East [m]"})
+    assert said(out.provenance.warnings, "there is no position: there is 'East [m]' (x), and no y beside it")
+    assert said(out.provenance.warnings, "there is 'lat' (latitude), and no longitude beside it")
+    with pytest.raises(ColumnError, match=r"distance either \(there is 'x', and no y beside it\)"):
+        recording({"x": RUN.x})
 
 
 def test_across_the_date_line():

@@ -1,13 +1,19 @@
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 from support import session_of
 
-from lapkit import ColumnError, LapError, LapkitError, Session
+from lapkit import ColumnError, LapError, LapkitError, Recording, Session
 from lapkit.analysers.lap.segment_times import segment_times
+from lapkit.model.geodesy import geodetic_to_local
+from lapkit.model.recording import ChannelSource, Provenance
+from lapkit.model.tracks.track import Track, no_corners
 from lapkit.simulate import CONSUMER, oval, road_course, stint
+from lapkit.simulate.recorder import geodetic
 
 CHANNELS = ("time", "x", "y", "speed", "throttle", "yaw_rate")
 
@@ -220,6 +226,64 @@ def test_the_session_shows_itself(session):
     html = session_of(stint(laps=1, rate=20.0, channels=CHANNELS)[0], source="<script>x</script>")._repr_html_()
     assert "<script>" not in html
     assert "&lt;script&gt;" in html
+
+
+def in_degrees(samples, origin):
+    """The same run as a recording of latitude and longitude, its local frame at its first fix."""
+    latitude, longitude = (np.array(v) for v in geodetic(samples["x"], samples["y"], tuple(np.radians(origin))))
+    first = latitude[0], longitude[0]
+    x, y, _ = geodetic_to_local(latitude, longitude, origin=(*first, 0.0))
+    table = samples.assign(x=x, y=y, latitude=latitude, longitude=longitude)
+    return Recording(
+        table, Provenance("degrees.csv"), origin=(float(np.degrees(first[0])), float(np.degrees(first[1])))
+    )
+
+
+@pytest.mark.parametrize("kept", [True, False])  # the track with its reference line, and with its start line alone
+def test_a_track_in_metres_and_a_recording_in_degrees_are_told_apart(run, kept):
+    origin = (48.0, 11.0)
+    samples = run[0][list(CHANNELS)]
+    track = session_of(samples, start_line=oval().start_line).track
+    track = track if kept else replace(track, reference=None)
+    recording = in_degrees(samples, origin)
+    with pytest.raises(
+        LapError, match=r"degrees\.csv: its position is in latitude and longitude, and the track"
+    ) as error:
+        Session(recording, track=track)
+    words = str(error.value)
+    assert "lapkit track FILE --save" in words
+    found = re.findall(r"(latitude|longitude) = ([-\d.]+)", words)
+    assert bool(found) is kept
+    if kept:  # the way out works
+        latitude, longitude = (float(value) for _, value in found)
+        metres = (latitude - origin[0]) * 111.2e3, (longitude - origin[1]) * 74.5e3
+        assert np.hypot(*metres) < 3.0
+        there = Session(recording, track=replace(track, origin=(latitude, longitude)))
+        assert there.laps["complete"].sum() == session_of(samples, track=track).laps["complete"].sum()
+
+
+def test_a_start_line_without_position_names_the_missing_half(run):
+    half = run[0][["time", "speed", "x"]]
+    known = Provenance("half.csv", channels={"x": ChannelSource("East", "m", "")})
+    with pytest.raises(
+        ColumnError, match=r"a start line needs position, and there is 'East' \(x\), and no y beside it"
+    ):
+        Session(Recording(half, known), start_line="1,2")
+
+
+def test_without_position_no_start_line_is_advised(run):
+    session = session_of(run[0][["time", "speed"]])
+    said = next(line for line in session.warnings if "nothing marks the laps" in line)
+    assert "start line" not in said and "name a column of laps" in said
+
+
+def test_laps_far_from_the_length_of_the_track_are_objected_to(run):
+    samples = run[0][["time", "speed", "lap"]]
+    track = Track(oval().length, no_corners())
+    assert not [line for line in session_of(samples, track=track).warnings if "the track given is" in line]
+    slow = samples.assign(speed=samples["speed"] * 0.2777778 / 0.44704)
+    said = [line for line in session_of(slow, track=track).warnings if "the track given is" in line]
+    assert len(said) == 1 and "it would fit if mph was read as km/h" in said[0]
 
 
 def test_a_track_in_another_frame_is_refused_with_the_reason(run):

@@ -13,7 +13,7 @@ from lapkit.analysers.lap.between import IntArray, ramp_end, ramp_start, spread
 from lapkit.analysers.lap.markers import marker_columns
 from lapkit.analysers.lap.pedal import BRAKE_PRESSURE_THRESHOLD, Strokes, brake_of, numbered
 from lapkit.analysers.lap.table import table_of
-from lapkit.analysers.lap.trace import trace_of
+from lapkit.analysers.lap.trace import Trace, trace_of
 from lapkit.channels import FloatArray
 from lapkit.errors import DataWarning, FrameError
 from lapkit.model.given import number_given
@@ -36,6 +36,8 @@ LIFT_COLUMNS = {
 }  # fmt: skip
 """Column -> dtype of the table of lifts."""
 
+EITHER = "lift or shift cut"
+"""Kind of a dip that may be the one or the other."""
 THRESHOLD = 0.05
 """Share of full throttle that a lift must go below it (common practice, no source)."""
 HYSTERESIS = 0.02
@@ -50,6 +52,10 @@ GEAR_LAG = 0.15
 """s. The new gear shows up at most this long after the cut (common practice, no source)."""
 RATIO_DROP = 0.07
 """Least drop of engine speed per road speed in an upshift; neighbouring gears differ by 10 % and more (common practice)."""
+REPEATED = 40.0
+"""m. A gear change comes on the usual lap within this far of where it came on others (chosen, no source)."""
+ACCELERATING = 0.5
+"""s. How long speed must rise before and after a cut for it to be a gear change's (common practice, no source)."""
 TOO_FULL = 2.0
 """Readings at full throttle are below this: they are shares, not percent (chosen)."""
 BRAKE_THRESHOLD = 0.03
@@ -69,6 +75,8 @@ def lifts(
     shift_cut_time: float = SHIFT_CUT_TIME,
     gear_lag: float = GEAR_LAG,
     ratio_drop: float = RATIO_DROP,
+    repeated: float = REPEATED,
+    accelerating: float = ACCELERATING,
     brake_threshold: float = BRAKE_THRESHOLD,
     brake_pressure_threshold: float = BRAKE_PRESSURE_THRESHOLD,
     max_gap: float | None = None,
@@ -102,6 +110,9 @@ def lifts(
     shift_cut_time, gear_lag, ratio_drop : float
         A dip of at most `shift_cut_time` (s) is a shift cut where the gear is higher `gear_lag` (s) after it, or
         where engine speed per road speed has dropped by the share `ratio_drop`.
+    repeated, accelerating : float
+        Where neither gear nor engine speed is known, a dip as short without brake, with speed rising for `accelerating` (s)
+        before and after it, may be either; of a session with several laps, half of them must have one within `repeated` (m).
     brake_threshold, brake_pressure_threshold : float
         What counts as braking: share of the brake; without it, pressure (Pa) above that at rest.
     max_gap : float, optional
@@ -124,7 +135,7 @@ def lifts(
         - full_lift_time: s, integral of 1 - throttle / full throttle;
         - speed_lost: m/s, speed at the start minus the lowest up to the end;
         - brake_used: whether the brake joined; missing where no brake is recorded;
-        - kind: "lift" or "shift cut"; truncated: cut by the end of the data or by a hole;
+        - kind: "lift", "shift cut", or "lift or shift cut" where nothing recorded tells; truncated: cut by the end of the data or by a hole;
         - start_marker, pick_up_marker, end_marker: nearest marker of the track; start_to_marker, ...: metres from it,
           negative before it. Without markers empty and NaN. Their uncertainty is that of the place.
 
@@ -194,7 +205,12 @@ def lifts(
     at = trace.lap_at(began)
     events = {"start": (began, began_sigma), "pick_up": (low_to, low_to_sigma), "end": (ended, ended_sigma)}
     places = strokes.places(at, events)
-    shifted = _shifted(strokes, ended + gear_lag, ratio_drop)
+    shifted, told = _shifted(strokes, ended + gear_lag, ratio_drop)
+    brief = duration <= shift_cut_time + duration_sigma
+    brake_used = _brake_used(strokes, brake_threshold, brake_pressure_threshold)
+    either = brief & ~told & ~strokes.cut_start & ~strokes.cut_end & ~brake_used.fillna(False).to_numpy(bool)
+    either &= _speeds_up(strokes, began, ended, accelerating) & (duration >= min_duration)
+    either &= _repeated(trace, at, places["start_distance"], either, repeated)
     table: dict[str, Any] = {
         "lap": trace.numbers[at],
         **places,
@@ -209,8 +225,8 @@ def lifts(
         "full_lift_time": lost,
         "full_lift_time_uncertainty": lost_sigma,
         "speed_lost": at_start - lowest,
-        "brake_used": _brake_used(strokes, brake_threshold, brake_pressure_threshold),
-        "kind": np.where(shifted & (duration <= shift_cut_time + duration_sigma), "shift cut", "lift").astype(object),
+        "brake_used": brake_used,
+        "kind": np.select([shifted & brief, either], ["shift cut", EITHER], "lift").astype(object),
         "truncated": strokes.cut_start | strokes.cut_end,
         **marker_columns(laps, {event: places[f"{event}_distance"] for event in events}),
     }
@@ -272,28 +288,57 @@ def _time_off(
     return lost, np.sqrt((np.hypot(down, up) * deepest * interval) ** 2 + few**2 + noise)
 
 
-def _brake_used(strokes: Strokes, share: float, pressure: float) -> pd.api.extensions.ExtensionArray:
+def _brake_used(strokes: Strokes, share: float, pressure: float) -> pd.arrays.BooleanArray:
     brake, is_share = brake_of(strokes.trace)
     if brake is None:
         return pd.array([pd.NA] * strokes.start.size, dtype="boolean")
     return pd.array(strokes.most(brake) > (share if is_share else pressure), dtype="boolean")
 
 
-def _shifted(strokes: Strokes, after: FloatArray, ratio_drop: float) -> NDArray[np.bool_]:
-    """Whether a higher gear is in at the time `after` than before the dip, by the gear or by the ratio of speeds."""
+def _shifted(strokes: Strokes, after: FloatArray, ratio_drop: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Whether a higher gear is in at the time `after` than before the dip, by the gear or by the ratio of speeds.
+
+    And whether either of them tells.
+    """
     trace, start = strokes.trace, strokes.start
     before = np.maximum(strokes.seen[start] - 1, 0)
     known = np.flatnonzero(np.isfinite(trace.time))
     later = known[np.clip(np.searchsorted(trace.time[known], after), 0, len(known) - 1)]
     shifted = np.zeros(start.size, dtype=bool)
     gear = trace.channel("gear")
-    undecided = np.ones(start.size, dtype=bool)
+    told = np.zeros(start.size, dtype=bool)
     if gear is not None:
-        undecided = ~(np.isfinite(gear[before]) & np.isfinite(gear[later]))
-        shifted = ~undecided & (gear[later] > gear[before])
+        told = np.isfinite(gear[before]) & np.isfinite(gear[later])
+        shifted = told & (gear[later] > gear[before])
     engine, speed = trace.channel("engine_speed"), trace.channel("speed")
-    if undecided.any() and engine is not None and speed is not None:
+    if not told.all() and engine is not None and speed is not None:
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = engine / speed
-            shifted |= undecided & (ratio[later] < (1.0 - ratio_drop) * ratio[before])
-    return shifted
+            shifted |= ~told & (ratio[later] < (1.0 - ratio_drop) * ratio[before])
+            told |= np.isfinite(ratio[later]) & np.isfinite(ratio[before])
+    return shifted, told
+
+
+def _speeds_up(strokes: Strokes, began: FloatArray, ended: FloatArray, span: float) -> NDArray[np.bool_]:
+    """Whether speed rose for `span` (s) before each stroke and after it."""
+    trace, speed = strokes.trace, strokes.trace.channel("speed")
+    if speed is None:
+        return np.zeros(began.size, dtype=bool)
+    known = np.isfinite(speed) & np.isfinite(trace.time)
+    way_in, first, last, way_out = (
+        np.interp(when, trace.time[known], speed[known]) for when in (began - span, began, ended, ended + span)
+    )
+    return np.asarray((first > way_in) & (way_out > last))
+
+
+def _repeated(
+    trace: Trace, lap: IntArray, place: FloatArray, which: NDArray[np.bool_], within: float
+) -> NDArray[np.bool_]:
+    """Whether half of the laps have one of `which` near the same place; of fewer than two whole laps nothing can be asked."""
+    whole = int(trace.whole.sum())
+    if whole < 2:
+        return np.ones(len(lap), dtype=bool)
+    near = which[None, :] & (np.abs(place[:, None] - place[None, :]) <= within)
+    laps = np.arange(len(trace.numbers))
+    count = np.array([(near[:, lap == number]).any(axis=1) for number in laps[trace.whole]]).sum(axis=0)
+    return np.asarray(count >= max(2, whole / 2))

@@ -13,7 +13,7 @@ from lapkit.errors import LapError
 from lapkit.model.frame import attribute
 from lapkit.model.given import records, said, session_given
 from lapkit.model.line import position_noise
-from lapkit.model.place import project
+from lapkit.model.place import ReferenceLine, project
 from lapkit.model.tracks.loops import MAX_OPENING, even_loop, grid_of, length_spline
 from lapkit.model.tracks.moves import started_at
 from lapkit.model.tracks.shapes import corners_of
@@ -85,8 +85,17 @@ def learn_track(session: Session, *, lap: int | str = "median") -> Track:
     if old.line is not None:
         track = replace(started_at(track, old.line.x, old.line.y, old.line.heading), line=old.line)
     assert track.reference is not None
-    track = replace(track, corners=corners_of(track.reference), lanes=no_lanes())
+    track = replace(track, corners=_corners(session, track.reference), lanes=no_lanes())
     return _carried_over(track, old) if old.reference is not None else replace(track, markers=old.markers)
+
+
+def _corners(session: Session, line: ReferenceLine) -> pd.DataFrame:
+    """Corners of the new line; those of the session where its position was too noisy for a line to show them."""
+    old = session.track
+    if session.corner_source in ("", "position") or old.length is None:
+        return corners_of(line)
+    places = ["start_distance", "apex_distance", "end_distance"]
+    return old.corners.assign(**{name: old.corners[name] * (line.length / old.length) for name in places})
 
 
 def _closed_path(frame: pd.DataFrame) -> FloatArray | None:
