@@ -142,9 +142,7 @@ def find_drift(
     trusted = known & ~nodes.around(np.abs(beside) > OTHER_LINE * np.hypot(size, varied), OTHER_REACH)
     middle = np.abs(nodes.lap - 0.5 * laps) < 0.5 * TELLING
     said = (nodes.part(middle), beside[middle], gained[middle], trusted[middle])
-    guess = (
-        varied  # what a few laps make likeliest may be too little: what is left is stated halfway to the first guess
-    )
+    guess = varied  # few laps may make too little likeliest: what is left is stated halfway to this
     driver = likeliest_driver(*said, size=size, memory=memory, white=white, stray=stray, varied=varied, length=length)
     varied, length = driver.varied, driver.length
     if size < SMALL:

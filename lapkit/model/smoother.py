@@ -69,6 +69,10 @@ class Nodes:
         """Seconds from each node to the one `steps` on."""
         return np.asarray(self.time[steps:] - self.time[:-steps])
 
+    def kept(self, memory: float) -> FloatArray:
+        """Share of a drift of so much memory, s, that is left from each node to the next."""
+        return np.asarray(np.exp(-np.maximum(self.wait(1), 1e-3) / memory))
+
     def steps(self, metres: FloatArray) -> list[int]:
         """Whole nodes nearest to given distances, each once."""
         return sorted({max(1, round(float(k) / self.spacing)) for k in metres})
@@ -120,7 +124,7 @@ def system(nodes: Nodes, *, size: float, memory: float, length: float, white: fl
         metres by position ahead of metres by speed.
     """
     bands = np.zeros((9, 4 * len(nodes.time)))
-    kept = np.exp(-np.maximum(nodes.wait(1), 1e-3) / memory)
+    kept = nodes.kept(memory)
     for axis in (0, 1):
         _add(bands, [(axis, -kept), (axis + 4, 1.0)], 1.0 / (size**2 * (1.0 - kept**2)))
     bands[0, :2] += 1.0 / size**2
@@ -228,9 +232,7 @@ def likeliest_driver(
     from scipy.optimize import minimize
 
     low, high = np.log(np.array([VARIED, BEND_LENGTH]).T)
-
-    kept = np.exp(-np.maximum(nodes.wait(1), 1e-3) / memory)
-    drifts = 2.0 * float(np.log(size**2 * (1.0 - kept**2)).sum() + np.log(size**2))
+    drifts = 2.0 * float(np.log(size**2 * (1.0 - nodes.kept(memory) ** 2)).sum() + np.log(size**2))
 
     def deviance(guess: FloatArray) -> float:
         spread, within = np.exp(np.clip(guess, low, high))
